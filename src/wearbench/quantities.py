@@ -1,0 +1,118 @@
+"""One declaration a quantity: unit, kind, plausible range, how a reference value is formed, criteria with sources."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final, Literal
+
+__all__ = ["QUANTITIES", "Criterion", "Kind", "Quantity", "known"]
+
+Kind = Literal["level", "intervals", "signal", "count", "category"]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Criterion:
+    """An acceptance figure of the trade.
+
+    ``statistic`` names a statistic of the results; the criterion is met when it stays ``at_most`` or ``at_least``.
+    """
+
+    name: str
+    statistic: str
+    at_most: float | None = None
+    at_least: float | None = None
+    source: str
+    how_sure: Literal["verified", "from memory", "common practice", "own"]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Quantity:
+    """What a column of numbers is.
+
+    ``low`` and ``high`` bound what can be true in a person (outside is ``out_of_range``); ``sentinels`` are numbers
+    that recorders write for "no value"; ``formed_from`` lists quantities a reference value may be made from, best
+    first; ``state_model`` says whether half, double and cadence make sense for it.
+    """
+
+    name: str
+    label: str
+    unit: str
+    kind: Kind
+    low: float
+    high: float
+    sentinels: tuple[float, ...] = ()
+    formed_from: tuple[str, ...] = ()
+    state_model: bool = False
+    log_scale: bool = False
+    tolerance: float | None = None
+    criteria: tuple[Criterion, ...] = ()
+
+
+QUANTITIES: Final[dict[str, Quantity]] = {
+    q.name: q
+    for q in (
+        Quantity(
+            name="heart_rate",
+            label="heart rate",
+            unit="bpm",
+            kind="level",
+            low=25.0,
+            high=250.0,
+            sentinels=(0.0, 255.0),
+            formed_from=("rr", "ecg", "heart_rate"),
+            state_model=True,
+            log_scale=True,
+            tolerance=5.0,
+            criteria=(
+                Criterion(
+                    name="mape_10",
+                    statistic="mape",
+                    at_most=10.0,
+                    source="CTA-2065 (2018), as read by Reece, Bunn, Choi & Navalta 2021, Technologies 9(3):46",
+                    how_sure="from memory",
+                ),
+            ),
+        ),
+        Quantity(name="rr", label="RR intervals", unit="ms", kind="intervals", low=200.0, high=3000.0),
+        Quantity(name="ecg", label="electrocardiogram", unit="mV", kind="signal", low=-1e6, high=1e6),
+        Quantity(
+            name="cadence",
+            label="cadence",
+            unit="1/min",
+            kind="level",
+            low=10.0,
+            high=260.0,
+            sentinels=(0.0, 255.0),
+            formed_from=("cadence",),
+        ),
+        Quantity(name="power", label="power", unit="W", kind="level", low=0.0, high=3000.0, formed_from=("power",)),
+        Quantity(name="speed", label="speed", unit="m/s", kind="level", low=0.0, high=40.0, formed_from=("speed",)),
+        Quantity(
+            name="spo2",
+            label="oxygen saturation",
+            unit="%",
+            kind="level",
+            low=50.0,
+            high=100.0,
+            sentinels=(0.0, 127.0, 255.0),
+            formed_from=("spo2",),
+            tolerance=2.0,
+        ),
+        Quantity(
+            name="respiration_rate",
+            label="breathing rate",
+            unit="1/min",
+            kind="level",
+            low=3.0,
+            high=90.0,
+            sentinels=(0.0, 255.0),
+            formed_from=("respiration_rate",),
+            tolerance=2.0,
+        ),
+    )
+}
+
+
+def known() -> tuple[str, ...]:
+    """Names of the built-in quantities, in the order declared."""
+    return tuple(QUANTITIES)
