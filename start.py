@@ -111,8 +111,8 @@ def install(extras):
         raise SetUpError(
             "pip could not install the packages; the lines above say why. Without a network, fetch them once where "
             "there is one, with "
-            f"'pip download -c constraints.txt -d wheels hatchling editables \"{target}\"', then set PIP_NO_INDEX=1 and "
-            "PIP_FIND_LINKS to that folder and start again. Once set up, nothing needs a network."
+            f"'pip download -c constraints.txt -d wheels hatchling editables \"{target}\"', then set PIP_NO_INDEX=1 "
+            "and PIP_FIND_LINKS to that folder and start again. Once set up, nothing needs a network."
         )
     compile_all = [str(tool("python")), "-m", "compileall", "-q", str(ROOT / "src")]
     subprocess.call(compile_all, env=environment)  # a speed-up only: a folder that cannot be written costs nothing
