@@ -1,0 +1,268 @@
+"""All agreement statistics of one group of pairs, with intervals by one set of rules."""
+
+from __future__ import annotations
+
+import math
+from typing import Final, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wearbench.core.agreement.intervals import (
+    bias_arm,
+    log_interval,
+    plain_interval,
+    total_variance,
+    variance_arms,
+    z_interval,
+)
+from wearbench.core.agreement.moments import Centre, Moments, cluster_moments, statistics
+from wearbench.core.agreement.sums import SUM_NAMES, merge_sums
+from wearbench.core.clusters import Clusters, Estimate, choose_clusters, effective_df, jackknife_se, t_quantile
+from wearbench.core.resample import bca_interval, resampled_totals, share_interval
+
+__all__ = ["MULTIPLIER", "STATISTIC_NAMES", "summarise"]
+
+F64 = NDArray[np.float64]
+I64 = NDArray[np.int64]
+
+MULTIPLIER: Final = 1.96
+"""Of the limits of agreement, as Bland & Altman print it."""
+
+FEW: Final = 5
+"""Below this many clusters there is nothing to resample."""
+
+STATISTIC_NAMES: Final = (
+    "n_pairs",
+    "mean_reference",
+    "mean_tested",
+    "bias",
+    "sd_of_differences",
+    "sd_between",
+    "sd_within",
+    "limit_low",
+    "limit_high",
+    "mae",
+    "mape",
+    "rmse",
+    "within_tolerance",
+    "within_10_percent",
+    "within_greater",
+    "ccc",
+)
+
+
+def summarise(
+    sums: F64,
+    *,
+    session: I64,
+    participant: I64,
+    blocks: bool = False,
+    confidence: float = 0.95,
+    multiplier: float = MULTIPLIER,
+    interval: Literal["t", "bca"] = "t",
+    resamples: int = 10_000,
+    seed: int = 0,
+    name: str = "",
+) -> dict[str, Estimate]:
+    """Agreement statistics of one group of pairs from the sums of its sessions.
+
+    Parameters
+    ----------
+    sums : float64 array, shape (k, len(SUM_NAMES))
+        One row a session, or a block of one.
+    session, participant : int arrays, shape (k,)
+        Code of each row's session and participant; rows of one session are joined.
+    blocks : bool
+        Where there is one session only: its rows are blocks that count as independent.
+    confidence : float
+        Level of all intervals.
+    multiplier : float
+        Of the limits of agreement.
+    interval : {"t", "bca"}
+        How intervals are made: by t and its relatives on jackknifed cluster values (the default; it covers better with
+        few clusters), or by resampling clusters (BCa), which needs five clusters and otherwise falls back to t.
+    resamples, seed, name
+        Of the resampling: how many, and what keys the generator; unused by "t".
+
+    Returns
+    -------
+    dict of str to Estimate
+        The names of ``STATISTIC_NAMES``. ``bias`` is the mean of all differences, tested - reference, so that pairs
+        weigh equally; ``sd_of_differences`` is sqrt(sigma_b^2 + sigma_w^2), between and within clusters for pairs
+        whose true value varies (Bland & Altman 2007, J Biopharm Stat 17:571-582); limits are bias -+ multiplier times
+        that. ``mape`` is in per cent, shares are from 0 to 1, ``ccc`` has divisor n (Lin 1989, Biometrics 45:255-268).
+
+    Raises
+    ------
+    DataError
+        If the rows do not fit.
+    """
+    sums = np.asarray(sums, dtype=np.float64).reshape(-1, len(SUM_NAMES))
+    keep = sums[:, 0] > 0
+    clusters = choose_clusters(np.asarray(session)[keep], np.asarray(participant)[keep], blocks=blocks)
+    if clusters.count == 0:
+        return {name: _empty("no pairs") for name in STATISTIC_NAMES}
+    joined = merge_sums(sums[keep], index=clusters.index, count=clusters.count)
+    whole = merge_sums(joined)[0]
+    centre = Centre(reference=float(whole[1]), tested=float(whole[2]), difference=float(whole[3]))
+    rules = _Summary(cluster_moments(joined, centre), clusters, confidence, multiplier)
+    out = rules.all()
+    if interval == "bca" and clusters.count >= FEW:
+        out |= rules.resampled(out, resamples=resamples, seed=seed, name=name)
+    return out
+
+
+def _empty(why: str, method: str = "") -> Estimate:
+    return Estimate(value=None, low=None, high=None, method=method, n=0, why=why)
+
+
+class _Summary:
+    """The rules, one method a kind of statistic."""
+
+    def __init__(self, moments: Moments, clusters: Clusters, confidence: float, multiplier: float) -> None:
+        self.moments = moments
+        self.clusters = clusters
+        self.confidence = confidence
+        self.multiplier = multiplier
+        self.value = {name: float(value) for name, value in statistics(moments.total(), moments.centre).items()}
+        self.count = clusters.count
+        self.pairs = round(self.value["n_pairs"])
+        if self.count >= 2:
+            self.without = statistics(moments.without(), moments.centre)
+            self.df = effective_df(moments.pairs)
+            self.t = t_quantile(0.5 + confidence / 2, self.df)
+
+    def all(self) -> dict[str, Estimate]:
+        out = {"n_pairs": Estimate(value=float(self.pairs), low=None, high=None, method="count", n=self.count)}
+        for name in ("mean_reference", "mean_tested", "bias"):
+            out[name] = self.plain(name)
+        out |= self.scatter()
+        for name in ("mae", "mape", "rmse"):
+            out[name] = self.positive(name)
+        for name in ("within_tolerance", "within_10_percent", "within_greater"):
+            out[name] = self.share(name)
+        out["ccc"] = self.concordance()
+        return {name: out[name] for name in STATISTIC_NAMES}
+
+    def made(self, value: float, interval: tuple[float, float] | None, method: str, why: str | None = None) -> Estimate:
+        """Join a value and its interval, or say why there is none."""
+        if interval is None:
+            return Estimate(
+                value=value, low=None, high=None, method=self.clusters.scope, n=0, why=why or self.no_interval()
+            )
+        return Estimate(
+            value=value, low=interval[0], high=interval[1], method=f"{method} on {self.clusters.scope}", n=self.count
+        )
+
+    def no_interval(self) -> str:
+        if self.pairs == 1:
+            return "one pair: no interval can be given"
+        if self.clusters.unit == "none":
+            return "one session: no interval can be given"
+        return f"all {self.clusters.unit} give the same value: no interval can be given"
+
+    def plain(self, name: str) -> Estimate:
+        value = self.value[name]
+        if self.count < 2:
+            return self.made(value, None, "")
+        se = float(jackknife_se(value, self.without[name]))
+        return self.made(value, plain_interval(value, se, self.t), f"t({self.df:.3g})")
+
+    def positive(self, name: str) -> Estimate:
+        value = self.value[name]
+        zero = round(float(self.moments.total()[8])) if name == "mape" else 0
+        if zero:
+            return _empty(f"{zero} of {self.pairs} pairs have a reference of 0")
+        if self.count < 2:
+            return self.made(value, None, "")
+        return self.made(value, log_interval(value, self.without[name], self.t), f"t({self.df:.3g}) of the logarithm")
+
+    def share(self, name: str) -> Estimate:
+        if math.isnan(self.value[name]):
+            return _empty("no tolerance is declared for this quantity")
+        column = {"within_tolerance": 9, "within_10_percent": 10, "within_greater": 11}[name]
+        return share_interval(
+            self.moments.rows[:, column], self.moments.pairs, self.clusters, confidence=self.confidence
+        )
+
+    def concordance(self) -> Estimate:
+        value = self.value["ccc"]
+        total = self.moments.total()
+        if self.pairs < 3:
+            return _empty(f"concordance needs three pairs, there {'is' if self.pairs == 1 else 'are'} {self.pairs}")
+        if not total[14] > 0:
+            return _empty("the reference does not vary")
+        if self.count < 2:
+            return self.made(value, None, "")
+        interval = z_interval(value, self.without["ccc"], self.t)
+        return self.made(value, interval, f"t({self.df:.3g}) of Fisher's z")
+
+    def scatter(self) -> dict[str, Estimate]:
+        """Standard deviations and limits."""
+        names = ("sd_of_differences", "sd_between", "sd_within", "limit_low", "limit_high")
+        if self.pairs == 1:
+            return {name: _empty("one pair") for name in names}
+        variance = self.value["variance"]
+        if not variance > 1e-24 * self.value["bias"] ** 2 or variance == 0:
+            return {name: _empty("all differences are identical") for name in names}
+        sd = math.sqrt(variance)
+        centre = self.value["bias"]
+        ends = (centre - self.multiplier * sd, centre + self.multiplier * sd)
+        out = self.components()
+        spread = total_variance(self.moments, confidence=self.confidence) if self.count >= 2 else None
+        if spread is None:
+            values = dict(zip(("sd_of_differences", "limit_low", "limit_high"), (sd, *ends), strict=True))
+            return out | {name: self.made(value, None, "") for name, value in values.items()}
+        arm, _ = bias_arm(self.moments, confidence=self.confidence)
+        outer, inner = variance_arms(spread, arm, multiplier=self.multiplier)
+        method = "recovered variance estimates"
+        out["sd_of_differences"] = self.made(sd, (math.sqrt(spread.low), math.sqrt(spread.high)), method)
+        out["limit_low"] = self.made(ends[0], (ends[0] - outer, ends[0] + inner), method)
+        out["limit_high"] = self.made(ends[1], (ends[1] - inner, ends[1] + outer), method)
+        return out
+
+    def components(self) -> dict[str, Estimate]:
+        between, within = self.value["variance_between"], self.value["variance_within"]
+        unit = self.clusters.unit
+        out: dict[str, Estimate] = {}
+        if math.isnan(between):
+            why = "one session" if self.count < 2 else f"one pair in each of the {unit}"
+            out["sd_between"] = _empty(why)
+        else:
+            why = f"no interval is made for the part between {unit}"
+            out["sd_between"] = self.made(math.sqrt(between), None, "", why)
+        if math.isnan(within):
+            out["sd_within"] = _empty(f"one pair in each of the {unit}")
+        elif self.count < 2:
+            out["sd_within"] = self.made(math.sqrt(within), None, "")
+        else:
+            interval = log_interval(
+                within, self.without["variance_within"], t_quantile(0.5 + self.confidence / 2, self.count - 1)
+            )
+            roots = None if interval is None else (math.sqrt(interval[0]), math.sqrt(interval[1]))
+            out["sd_within"] = self.made(math.sqrt(within), roots, "t of the logarithm")
+        return out
+
+    def resampled(self, made: dict[str, Estimate], *, resamples: int, seed: int, name: str) -> dict[str, Estimate]:
+        """The same estimates with BCa intervals, where the interval by t exists and is not an exact one."""
+        totals = resampled_totals(self.moments.rows, resamples=resamples, seed=seed, name=name)
+        drawn = self.derived(statistics(totals, self.moments.centre))
+        without = self.derived(self.without)
+        out: dict[str, Estimate] = {}
+        for statistic, estimate in made.items():
+            if estimate.value is None or estimate.low is None or estimate.method.startswith("exact (Clopper"):
+                continue
+            ends = bca_interval(estimate.value, drawn[statistic], without[statistic], confidence=self.confidence)
+            if ends is not None:
+                out[statistic] = self.made(estimate.value, ends, f"BCa, {resamples} resamples,")
+        return out
+
+    def derived(self, values: dict[str, F64]) -> dict[str, F64]:
+        sd = np.sqrt(values["variance"])
+        return values | {
+            "sd_of_differences": sd,
+            "sd_within": np.sqrt(values["variance_within"]),
+            "limit_low": values["bias"] - self.multiplier * sd,
+            "limit_high": values["bias"] + self.multiplier * sd,
+        }
