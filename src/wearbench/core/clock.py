@@ -543,10 +543,7 @@ def _drift(
     weight /= weight.sum()
     mean = float(np.dot(weight, ppm))
     running = np.cumsum(weight)
-    low, high = (
-        float(ppm[np.searchsorted(running, 0.025)]),
-        float(ppm[min(np.searchsorted(running, 0.975), ppm.size - 1)]),
-    )
+    low, high = (float(np.interp(q, running, ppm)) for q in (0.025, 0.975))
     if low <= 0.0 <= high:
         return 0.0, low, high
     return mean, low, high

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from wearbench.errors import DataError
 
-__all__ = ["Running", "WindowValues", "running_from_level", "values_over"]
+__all__ = ["Running", "WindowValues", "running_from_level", "running_from_windows", "values_over"]
 
 F64 = NDArray[np.float64]
 
@@ -87,15 +87,58 @@ class WindowValues:
     doubtful: F64
 
 
-def running_from_level(time_s: F64, value: F64, *, hold_s: float, scale: float = 1.0) -> Running:
-    """Running sums of a sampled level: each sample stands until the next, at most ``hold_s``.
+def running_from_windows(start_s: F64, end_s: F64, value: F64, *, scale: float = 1.0) -> Running:
+    """Running sums of a level whose samples stand for windows that do not overlap.
+
+    Parameters
+    ----------
+    start_s, end_s, value : float64 arrays, shape (n,)
+        Window edges in seconds, in order of time, and the level; NaN values are gaps.
+    scale : float
+        Divides the integral, so that ``scale * amount / covered`` is the level again.
+
+    Returns
+    -------
+    Running
+
+    Raises
+    ------
+    DataError
+        If the arrays differ in length or windows overlap.
+    """
+    if not (start_s.shape == end_s.shape == value.shape):
+        raise DataError(f"expected edges and values of one length, got {start_s.size}, {end_s.size} and {value.size}")
+    if bool(np.any(end_s < start_s)) or bool(np.any(start_s[1:] < end_s[:-1] - 1e-9)):
+        raise DataError("expected windows in order of time that do not overlap; sort the recording first")
+    length = np.where(np.isfinite(value), end_s - start_s, 0.0)
+    good = np.where(np.isfinite(value), value, 0.0)
+    knots = np.stack([start_s, end_s], axis=1).reshape(-1)
+    covered = np.stack([np.zeros_like(length), length], axis=1).reshape(-1)
+    amount = np.stack([np.zeros_like(length), good * length / scale], axis=1).reshape(-1)
+    zero = np.zeros_like(knots)
+    return Running(
+        knot_s=knots,
+        amount=np.cumsum(amount),
+        covered_s=np.cumsum(covered),
+        mended_s=zero,
+        doubtful_s=zero,
+        scale=scale,
+    )
+
+
+def running_from_level(
+    time_s: F64, value: F64, *, hold_s: float, stands_for: str = "ending", scale: float = 1.0
+) -> Running:
+    """Running sums of a sampled level.
 
     Parameters
     ----------
     time_s, value : float64 arrays, shape (n,)
-        Increasing seconds and the level; NaN values are gaps.
+        Non-decreasing seconds and the level; NaN values are gaps.
     hold_s : float
-        How long a sample may stand when none follows.
+        Longest window a sample may stand for.
+    stands_for : str
+        "ending": since the sample before; "starting": until the next; "centred" or "spot": half-way to both.
     scale : float
         Divides the integral, so that ``scale * amount / covered`` is the level again.
 
@@ -112,21 +155,16 @@ def running_from_level(time_s: F64, value: F64, *, hold_s: float, scale: float =
         raise DataError(f"expected times and values of one length, got {time_s.size} and {value.size}")
     if time_s.size and bool(np.any(np.diff(time_s) < 0)):
         raise DataError("expected times that do not decrease; sort the recording first")
-    ends = np.minimum(np.append(time_s[1:], np.inf), time_s + hold_s)
-    length = np.where(np.isfinite(value), ends - time_s, 0.0)
-    good = np.where(np.isfinite(value), value, 0.0)
-    knots = np.stack([time_s, ends], axis=1).reshape(-1)
-    covered = np.stack([np.zeros_like(length), length], axis=1).reshape(-1)
-    amount = np.stack([np.zeros_like(length), good * length / scale], axis=1).reshape(-1)
-    zero = np.zeros_like(knots)
-    return Running(
-        knot_s=knots,
-        amount=np.cumsum(amount),
-        covered_s=np.cumsum(covered),
-        mended_s=zero,
-        doubtful_s=zero,
-        scale=scale,
-    )
+    gap = np.minimum(np.diff(time_s), hold_s)
+    before = np.append(gap[:1] if gap.size else hold_s, gap)
+    after = np.append(gap, gap[-1:] if gap.size else hold_s)
+    if stands_for == "starting":
+        start_s, end_s = time_s, time_s + after
+    elif stands_for == "ending":
+        start_s, end_s = time_s - before, time_s
+    else:
+        start_s, end_s = time_s - 0.5 * before, time_s + 0.5 * after
+    return running_from_windows(start_s, end_s, value, scale=scale)
 
 
 def values_over(running: Running, start_s: F64, end_s: F64) -> WindowValues:
