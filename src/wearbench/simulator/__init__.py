@@ -1,1 +1,35 @@
-"""To be filled."""
+"""Physiology and device model behind the demo, the tests and the truth benches; all of it invented."""
+
+from wearbench.simulator.camp import camp_plans, write_bench, write_demo
+from wearbench.simulator.parameters import (
+    Bout,
+    ClockError,
+    DevicePlan,
+    Failure,
+    Person,
+    PodPlan,
+    ReferencePlan,
+    SessionPlan,
+    Spell,
+)
+from wearbench.simulator.session import SimulatedSession, session_generator, simulate_session
+from wearbench.simulator.writer import write_study
+
+__all__ = [
+    "Bout",
+    "ClockError",
+    "DevicePlan",
+    "Failure",
+    "Person",
+    "PodPlan",
+    "ReferencePlan",
+    "SessionPlan",
+    "SimulatedSession",
+    "Spell",
+    "camp_plans",
+    "session_generator",
+    "simulate_session",
+    "write_bench",
+    "write_demo",
+    "write_study",
+]
