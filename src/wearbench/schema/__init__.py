@@ -1,0 +1,1 @@
+"""JSON Schemas that ship with the package."""
