@@ -180,9 +180,9 @@ def test_information_bound_is_the_error_of_the_best_shift() -> None:
         def rate(
             by: float,
             device: object = device,
-            beats: np.ndarray = session.beats_s,  # type: ignore[type-arg]
-            count: np.ndarray = count,  # type: ignore[type-arg]
-        ) -> np.ndarray:  # type: ignore[type-arg]
+            beats: np.ndarray = session.beats_s,
+            count: np.ndarray = count,
+        ) -> np.ndarray:
             end, start = device.end_s + by, device.start_s + by  # type: ignore[attr-defined]
             found = 60 * (np.interp(end, beats, count) - np.interp(start, beats, count)) / (end - start)
             return np.asarray(found)

@@ -86,7 +86,7 @@ def test_cadence_is_there_only_when_something_repeats() -> None:
     assert np.all(np.abs(course.value[(course.time_s >= 100) & (course.time_s < 200)] - 30) < 5)
 
 
-def recorded(reference: ReferencePlan) -> tuple[np.ndarray, np.ndarray, np.ndarray]:  # type: ignore[type-arg]
+def recorded(reference: ReferencePlan) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     plan = plan_of(rest(600), reference=reference, ectopics_per_h=0.0)
     rng = np.random.default_rng(6)
     beats = true_beats(rate_course(plan, rng), plan.person, rng)
