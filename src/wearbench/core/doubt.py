@@ -27,6 +27,10 @@ _STEP: Final = float(np.log(1.35))
 _JUMP: Final = float(np.log(1.5))
 _CAP: Final = 0.6
 _UNIT: Final = 0.1
+_REACH_S: Final = 8.0
+_TURNS: Final = 12
+_SETTLE_S: Final = 5.0
+_RATE_STEP: Final = float(np.log(1.7))
 _START_S: Final = 180.0
 _LOWEST_BPM: Final = 27.0
 _HIGHEST_BPM: Final = 235.0
@@ -56,20 +60,20 @@ class _Stretch:
 
 
 def _alternating(log_rr: F64) -> B:
-    """Intervals in runs of at least 8 where short and long take turns by more than 12 %."""
+    """Intervals in spells where short and long take turns: a mean alternation of 5 % or more, clear of its noise."""
     n = log_rr.size
+    if n < _TURNS + 1:
+        return np.zeros(n, dtype=bool)
+    sign = np.where(np.arange(n - 1) % 2 == 0, 1.0, -1.0)
+    swing = np.clip(sign * np.diff(log_rr), -1.5, 1.5)
+    box = np.ones(_TURNS) / _TURNS
+    mean = np.convolve(swing, box, mode="valid")
+    square = np.convolve(swing**2, box, mode="valid")
+    noise = np.sqrt(np.maximum(square - mean**2, 1e-12) / _TURNS)
+    spell = (np.abs(mean) > 0.05) & (np.abs(mean) > 5.0 * noise)
     out = np.zeros(n, dtype=bool)
-    if n < 8:
-        return out
-    step = np.diff(log_rr)
-    turn = (step[1:] * step[:-1] < 0) & (np.minimum(np.abs(step[1:]), np.abs(step[:-1])) > 0.12)
-    # two intervals apart they must agree better than next to each other
-    apart = np.abs(log_rr[2:] - log_rr[:-2])
-    turn &= apart < 0.6 * np.minimum(np.abs(step[1:]), np.abs(step[:-1]))
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], turn.astype(np.int8), [0]])))
-    for begin, end in zip(edges[::2], edges[1::2], strict=True):
-        if end - begin >= 6:
-            out[begin : end + 2] = True
+    for a, b in _runs(spell):
+        out[a : b + _TURNS] = True
     return out
 
 
@@ -117,26 +121,30 @@ def _own_cost(stretch: _Stretch, how: int) -> float:
     outside = sum(
         max(0.0, value + shift - slowest) + max(0.0, fastest - value - shift) for value in (stretch.first, stretch.last)
     )
-    minutes = max(0.0, stretch.end_s - stretch.start_s) / 60.0
-    belief = (0.0, 2.0, 0.8 if stretch.pairs else 4.0)[how]
     if how:
-        belief += 0.3 * float(np.log2(1.0 + minutes))
-    elif stretch.pairs:
-        belief = 1.5
+        belief = 0.8 * float(np.log2(1.0 + max(0.0, stretch.end_s - stretch.start_s) / 60.0))
+    else:
+        belief = 1.5 if stretch.pairs else 0.0
     return belief + 40.0 * outside
+
+
+def _start_cost(stretch: _Stretch, how: int) -> float:
+    """What it costs to believe that the recorder began to count this way."""
+    return (0.0, 2.0, 0.5 if stretch.pairs else 4.0)[how]
 
 
 def _joint_cost(left: _Stretch, right: _Stretch, how_left: int, how_right: int) -> float:
     """What it costs to believe the step between two stretches, given how each was counted."""
     step = abs(right.first + _COUNTED[how_right][0] - left.last - _COUNTED[how_left][0])
     allowed = 0.02 * max(0.0, right.start_s - left.end_s)
-    return min(max(0.0, step - allowed), _CAP) / _UNIT
+    cost = min(max(0.0, step - allowed), _CAP) / _UNIT
+    return cost if how_left == how_right else cost + _start_cost(right, how_right)
 
 
 def _explain(stretches: list[_Stretch]) -> list[int]:
     """How each stretch was counted: the cheapest account of the whole row (dynamic programming)."""
     ways = range(len(_COUNTED))
-    cost = [_own_cost(stretches[0], how) for how in ways]
+    cost = [_own_cost(stretches[0], how) + _start_cost(stretches[0], how) for how in ways]
     back: list[list[int]] = []
     for left, right in pairwise(stretches):
         table = [[cost[h] + _joint_cost(left, right, h, g) for h in ways] for g in ways]
@@ -149,52 +157,59 @@ def _explain(stretches: list[_Stretch]) -> list[int]:
     return how[::-1]
 
 
-def _continues(stretches: list[_Stretch], how: list[int], k: int) -> bool:
-    """Whether the stretch, counted as supposed, meets the rhythm of a neighbour that was counted right."""
-    for other, edge, own in (
-        (k - 1, "last", stretches[k].first),
-        (k + 1, "first", stretches[k].last),
-    ):
-        if 0 <= other < len(stretches) and how[other] != how[k]:
-            theirs = stretches[other].last if edge == "last" else stretches[other].first
-            away = abs(theirs + _COUNTED[how[other]][0] - own - _COUNTED[how[k]][0])
-            apart = stretches[k].start_s - stretches[other].end_s if other < k else 0.0
-            apart = max(apart, stretches[other].start_s - stretches[k].end_s if other > k else 0.0)
-            if away < 0.2 and apart < 20.0:
-                return True
+def _continues(stretches: list[_Stretch], how: list[int], begin: int, end: int, *, meets: float) -> bool:
+    """Whether stretches [begin, end), counted as supposed, meet the rhythm of a long enough neighbour."""
+    length = stretches[end - 1].end_s - stretches[begin].start_s
+    least = min(20.0, 0.1 * length)
+    shift = _COUNTED[how[begin]][0]
+    if begin > 0:
+        other, mine = stretches[begin - 1], stretches[begin]
+        away = abs(other.last + _COUNTED[how[begin - 1]][0] - mine.first - shift)
+        if away < meets and mine.start_s - other.end_s < 20.0 and other.end_s - other.start_s >= least:
+            return True
+    if end < len(stretches):
+        other, mine = stretches[end], stretches[end - 1]
+        away = abs(other.first + _COUNTED[how[end]][0] - mine.last - shift)
+        if away < meets and other.start_s - mine.end_s < 20.0 and other.end_s - other.start_s >= least:
+            return True
     return False
 
 
-def _steps_to_doubts(stretches: list[_Stretch], *, least_n: int) -> list[Doubt]:
+def _steps_to_doubts(stretches: list[_Stretch], *, least_n: int, meets: float) -> list[Doubt]:
     if not stretches:
         return []
     how = _explain(stretches)
     out: list[Doubt] = []
-    for k, stretch in enumerate(stretches):
-        why = _COUNTED[how[k]][1]
-        if why is not None and stretch.n >= least_n and _continues(stretches, how, k):
-            out.append(Doubt(start_s=stretch.start_s, end_s=stretch.end_s, why=why))
+    begin = 0
+    while begin < len(stretches):
+        end = begin + 1
+        while end < len(stretches) and how[end] == how[begin]:
+            end += 1
+        why = _COUNTED[how[begin]][1]
+        enough = sum(s.n for s in stretches[begin:end]) >= least_n
+        if why is not None and enough and _continues(stretches, how, begin, end, meets=meets):
+            out.append(Doubt(start_s=stretches[begin].start_s, end_s=stretches[end - 1].end_s, why=why))
+        begin = end
     for k in range(1, len(stretches)):
         left, right = stretches[k - 1], stretches[k]
         apart = right.start_s - left.end_s
         step = abs(right.first + _COUNTED[how[k]][0] - left.last - _COUNTED[how[k - 1]][0])
-        if apart < 3.0 and step > _JUMP and min(left.n, right.n) >= least_n and not (left.pairs or right.pairs):
-            reach = 8.0
+        if apart < 3.0 and step > _JUMP and min(left.n, right.n) >= 2 * least_n and not (left.pairs or right.pairs):
             out.append(
                 Doubt(
-                    start_s=max(left.start_s, left.end_s - reach),
-                    end_s=min(right.end_s, right.start_s + reach),
+                    start_s=max(left.start_s, left.end_s - _REACH_S),
+                    end_s=min(right.end_s, right.start_s + _REACH_S),
                     why="jump",
                 )
             )
     return out
 
 
-def _noisy(time_s: F64, length_s: F64, log_rr: F64) -> list[Doubt]:
-    """Spells where a third of 15 intervals fit neither the local median nor the one, two or three before."""
+def _noisy(log_rr: F64) -> B:
+    """Spells where nearly half of 15 intervals fit neither the local median nor the one, two or three before."""
     n = log_rr.size
     if n < 15:
-        return []
+        return np.zeros(n, dtype=bool)
     away = np.abs(log_rr - rolling_median(log_rr, 11))
     for lag in (2, 3):
         same = np.full(n, np.inf)
@@ -202,13 +217,12 @@ def _noisy(time_s: F64, length_s: F64, log_rr: F64) -> list[Doubt]:
         ahead = np.full(n, np.inf)
         ahead[:-lag] = same[lag:]
         away = np.minimum(away, np.maximum(same, ahead))
-    wild = (away > 0.22).astype(np.float64)
-    share = np.convolve(wild, np.ones(15) / 15, mode="same")
-    bad = share >= 1 / 3
-    return [
-        Doubt(start_s=float(time_s[a]), end_s=float(time_s[b - 1] + length_s[b - 1]), why="noisy")
-        for a, b in _runs(bad)
-    ]
+    wild = (away > 0.25).astype(np.float64)
+    found = np.zeros(n, dtype=bool)
+    for a, b in _runs(np.convolve(wild, np.ones(15), mode="valid") >= 6.5):
+        inside = np.flatnonzero(wild[a : b + 14]) + a
+        found[inside[0] : inside[-1] + 1] = True
+    return found
 
 
 def _runs(flags: B) -> list[tuple[int, int]]:
@@ -218,22 +232,23 @@ def _runs(flags: B) -> list[tuple[int, int]]:
 
 def _dry_start(found: list[Doubt], begin_s: float) -> list[Doubt]:
     """Trouble in the first minutes that joins up to the start is one dry start."""
-    early = sorted((d for d in found if d.start_s < begin_s + _START_S), key=lambda d: d.start_s)
     reach = begin_s
-    last: Doubt | None = None
-    for doubt in early:
-        joins = doubt.start_s <= reach + 15.0 or (doubt.why == "jump" and doubt.start_s < begin_s + 150.0)
-        if not joins:
+    joined: list[Doubt] = []
+    for doubt in sorted(found, key=lambda d: d.start_s):
+        if doubt.start_s >= begin_s + _START_S or doubt.end_s - doubt.start_s > 120.0:
             break
-        if doubt.end_s > reach:
-            reach, last = doubt.end_s, doubt
-    if last is None or reach - begin_s < 5.0:
+        if doubt.start_s > reach + 15.0 and not (doubt.why == "jump" and doubt.start_s < begin_s + 150.0):
+            break
+        joined.append(doubt)
+        reach = max(reach, doubt.end_s)
+    if not joined or reach - begin_s < 5.0:
         return found
-    if last.why == "jump":
-        reach = min(reach, (last.start_s + last.end_s) / 2 + 1.0)
+    if len(joined) == 1 and joined[0].why in ("every_second_beat", "double_count"):
+        return found
+    if joined[-1].why == "jump":
+        reach = (joined[-1].start_s + joined[-1].end_s) / 2 + 1.0
     start = Doubt(start_s=begin_s, end_s=reach, why="dry_start")
-    rest = [d for d in found if d.end_s > max(reach, last.end_s)]
-    return [start, *rest]
+    return [start, *(d for d in found if d not in joined)]
 
 
 def _tidy(found: list[Doubt], begin_s: float) -> tuple[Doubt, ...]:
@@ -285,12 +300,18 @@ def doubt_of_intervals(start_s: F64, interval_s: F64, *, known: B | None = None)
     log_rr = np.log(length)
     joined = np.diff(at, prepend=at[0] - 1) == 1
     pairs = _alternating(log_rr)
-    level = rolling_median(log_rr, 5)
     # of a short and a long interval the mean is half the beat they make
-    mean_pair = np.log(np.convolve(length, np.ones(2) / 2, mode="same"))
-    level = np.where(pairs, mean_pair, level)
-    found = _steps_to_doubts(_cut(time, length, level, pairs, joined), least_n=5)
-    found += _noisy(time, length, np.where(pairs, mean_pair, log_rr))
+    mean_pair = np.log(np.convolve(np.pad(length, (1, 0), mode="edge"), np.ones(2) / 2, mode="valid"))
+    log_rr = np.where(pairs, mean_pair, log_rr)
+    noisy = _noisy(log_rr)
+    found = [
+        Doubt(start_s=float(time[a]), end_s=float(time[b - 1] + length[b - 1]), why="noisy") for a, b in _runs(noisy)
+    ]
+    calm = np.flatnonzero(~noisy)
+    if calm.size >= 10:
+        level = rolling_median(log_rr[calm], 5)
+        joined = joined[calm] & (np.diff(calm, prepend=calm[0] - 1) == 1)
+        found += _steps_to_doubts(_cut(time[calm], length[calm], level, pairs[calm], joined), least_n=5, meets=0.2)
     return _tidy(found, float(time[0]))
 
 
@@ -323,26 +344,66 @@ def doubt_of_rate(time_s: F64, rate_bpm: F64) -> tuple[Doubt, ...]:
     if usual <= 0:
         return ()
     smooth = rolling_median(log_rr, 3)
-    reach = 5.0
-    before = smooth[np.searchsorted(time, time - reach, side="left")]
-    after = smooth[np.minimum(np.searchsorted(time, time + reach, side="right") - 1, time.size - 1)]
-    moving = np.abs(after - before) > _JUMP - 0.05
-    still = ~moving
-    kept = np.flatnonzero(still)
+    cuts = _abrupt(time, smooth)
+    near = np.zeros(time.size, dtype=bool)
+    for cut in cuts:
+        near |= np.abs(time - cut) < _SETTLE_S
+    kept = np.flatnonzero(~near)
     if kept.size < 10:
         return ()
     time_k, level = time[kept], smooth[kept]
     length = np.minimum(np.diff(time_k, append=time_k[-1] + usual), 3 * usual)
-    apart = np.diff(time_k, prepend=time_k[0])
-    # a removed transition is where stretches part
     joined = np.diff(kept, prepend=kept[0] - 1) == 1
-    joined &= apart < 60.0
-    pairs = np.zeros(kept.size, dtype=bool)
-    stretches = _cut(time_k, length, level, pairs, joined)
-    shrunk = [
-        # the smoothing of the recorder hides up to half the transition on either side
-        _Stretch(start_s=s.start_s, end_s=s.end_s, first=s.first, last=s.last, n=s.n, pairs=False)
-        for s in stretches
+    joined &= np.diff(time_k, prepend=time_k[0]) < 60.0
+    # apart from the cuts a rate may do what it likes
+    part = np.cumsum(~joined)
+    stretches = _parts(time_k, length, level, part)
+    found = _steps_to_doubts(stretches, least_n=3, meets=0.12)
+    # the recorder's smoothing spreads each change over the time that was set aside: count it in
+    found = [
+        Doubt(
+            start_s=max(float(time[0]), d.start_s - _SETTLE_S),
+            end_s=min(float(time[-1]), d.end_s + _SETTLE_S),
+            why=d.why,
+        )
+        for d in found
     ]
-    found = _steps_to_doubts(shrunk, least_n=max(3, round(6.0 / usual)))
     return _tidy(found, float(time[0]))
+
+
+def _abrupt(time: F64, level: F64) -> list[float]:
+    """Instants where the level steps by a factor above 1.7 within 10 s and stands still on both sides."""
+    early = np.searchsorted(time, time - _SETTLE_S, side="left")
+    late = np.minimum(np.searchsorted(time, time + _SETTLE_S, side="right") - 1, time.size - 1)
+    change = np.abs(level[late] - level[early])
+    out: list[float] = []
+    for a, b in _runs(change > _RATE_STEP):
+        at = float(time[a:b][change[a:b] >= 0.98 * change[a:b].max()].mean())
+        # levels just before and after the step, and further off: a count that changed stands still at once
+        sides = [level[(time >= at + a) & (time <= at + b)] for a, b in ((-15, -11), (-9, -5), (5, 9), (11, 15))]
+        if any(side.size == 0 for side in sides):
+            continue
+        far_before, before, after, far_after = (float(np.median(side)) for side in sides)
+        step = abs(after - before)
+        around = (level[(time >= at - 15) & (time <= at - 5)], level[(time >= at + 5) & (time <= at + 15)])
+        if max(float(np.ptp(side)) for side in around) > 0.18 * step:
+            continue
+        if step > _RATE_STEP and max(abs(before - far_before), abs(far_after - after)) < 0.12 * step:
+            out.append(at)
+    return out
+
+
+def _parts(time: F64, length: F64, level: F64, part: NDArray[np.intp]) -> list[_Stretch]:
+    begins = np.flatnonzero(np.diff(part, prepend=part[0] - 1))
+    ends = np.append(begins[1:], part.size)
+    return [
+        _Stretch(
+            start_s=float(time[a]),
+            end_s=float(time[b - 1] + length[b - 1]),
+            first=float(np.median(level[a:b][time[a:b] <= time[a] + 10.0])),
+            last=float(np.median(level[a:b][time[a:b] >= time[b - 1] - 10.0])),
+            n=int(b - a),
+            pairs=False,
+        )
+        for a, b in zip(begins.tolist(), ends.tolist(), strict=True)
+    ]
