@@ -133,8 +133,8 @@ def _config(plans: tuple[SessionPlan, ...], *, title: str, timezone_name: str, l
     lines += [
         "",
         "# A criterion of one's own would stand here; when it is not met, the exit code of a run is 2:",
-        "# [criteria.band_heart_rate]",
-        '# device = "band"',
+        "# [criteria.mean_error]",
+        *[f'# device = "{name}"' for name, role in roles.items() if role == "tested"][:1],
         '# quantity = "heart_rate"',
         '# statistic = "mape"',
         "# at_most = 10.0",
