@@ -1,1 +1,29 @@
-"""To be filled."""
+"""Files to recordings: one module a format, recognised by content, read in stretches, every repair said."""
+
+from wearbench.formats.recording import (
+    FileContent,
+    Intervals,
+    Layout,
+    LayoutColumn,
+    ReadContext,
+    Readings,
+    Repair,
+    Segment,
+    Signal,
+)
+from wearbench.formats.registry import FORMATS, read_file, recognise
+
+__all__ = [
+    "FORMATS",
+    "FileContent",
+    "Intervals",
+    "Layout",
+    "LayoutColumn",
+    "ReadContext",
+    "Readings",
+    "Repair",
+    "Segment",
+    "Signal",
+    "read_file",
+    "recognise",
+]

@@ -1,0 +1,216 @@
+"""Recordings out of the columns of one file: units, order, intervals and signals, with every repair said."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wearbench.errors import FormatError
+from wearbench.formats.order import in_order
+from wearbench.formats.recording import Intervals, ReadContext, Readings, Repair, Segment, Signal
+from wearbench.formats.tableplan import ValueColumn
+
+__all__ = ["Column", "build", "rr_factor", "too_many"]
+
+I64 = NDArray[np.int64]
+F64 = NDArray[np.float64]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Column:
+    """One column of values of a whole file, shape (n,), still in the file's unit."""
+
+    plan: ValueColumn
+    value: F64
+
+
+def too_many(context: ReadContext) -> FormatError:
+    """Error for a recording with more readings than the setting allows."""
+    most = f"{context.max_readings:,}"
+    if context.keep_ms is None:
+        text = (
+            f"holds more than {most} readings, the most that one recording of one session may hold (max_readings); "
+            "give the session's start and end in sessions.csv so that only that stretch is read"
+        )
+    else:
+        text = (
+            f"holds more than {most} readings between the session's start and end, the most that one recording may "
+            "hold (max_readings); make the session shorter or raise max_readings"
+        )
+    return FormatError(text, slug="too-many-readings", file=context.shown)
+
+
+def rr_factor(value: F64, context: ReadContext, *, heading: str, said: float | None) -> tuple[float, Repair | None]:
+    """Factor from the numbers of an RR column to ms, by the heading's unit where it fits, else by their size.
+
+    Parameters
+    ----------
+    value : float64 array, shape (n,)
+    context : ReadContext
+    heading : str
+    said : float or None
+        Factor that the heading or the layout names.
+
+    Returns
+    -------
+    factor : float
+    repair : Repair or None
+
+    Raises
+    ------
+    FormatError
+        If the numbers are too large for seconds and too small for milliseconds.
+    """
+    usable = value[np.isfinite(value) & (value > 0)]
+    middle = float(np.median(usable)) if usable.size else 800.0
+    fits = [factor for factor in (1.0, 1000.0) if 200.0 <= middle * factor <= 3000.0]
+    if said is not None and (200.0 <= middle * said <= 3000.0 or not fits):
+        return said, None
+    if not fits:
+        raise FormatError(
+            f"expected RR intervals in milliseconds (200 to 3000) or seconds (0.2 to 3), got '{heading}' with the "
+            f"middle value {middle:g}; say what the column is in a layout",
+            slug="rr-unit",
+            file=context.shown,
+            value=f"{middle:g}",
+        )
+    if said is None:
+        return fits[0], None
+    names = {1.0: "milliseconds", 1000.0: "seconds"}
+    return fits[0], Repair(
+        slug="unit-by-size",
+        said=f"the heading '{heading}' says one unit is {said:g} ms, but its middle value is {middle:g}; read as "
+        f"{names[fits[0]]}",
+        file=context.shown,
+    )
+
+
+def build(
+    columns: Sequence[Column],
+    *,
+    time_ms: I64,
+    source_row: I64,
+    start_known: bool,
+    context: ReadContext,
+    word: str = "line",
+) -> tuple[list[Readings | Intervals | Signal], list[Repair]]:
+    """Make recordings of a file's columns.
+
+    Parameters
+    ----------
+    columns : sequence of Column
+    time_ms, source_row : int64 arrays, shape (n,)
+        In the order of the file.
+    start_known : bool
+    context : ReadContext
+        ``keep_ms`` is applied here.
+    word : str
+        What a row is called in messages.
+
+    Returns
+    -------
+    recordings : list
+    repairs : list of Repair
+    """
+    repairs: list[Repair] = []
+    if context.keep_ms is not None and start_known:
+        keep = (time_ms >= context.keep_ms[0]) & (time_ms < context.keep_ms[1])
+        if not keep.all():
+            time_ms, source_row = time_ms[keep], source_row[keep]
+            columns = [replace(column, value=column.value[keep]) for column in columns]
+    if time_ms.size == 0:
+        return [], repairs
+    beats = any(column.plan.quantity in ("rr", "ecg") for column in columns)
+    ordered = in_order(
+        time_ms,
+        [column.value for column in columns],
+        source_row=source_row,
+        file=context.shown,
+        beats=beats,
+        word=word,
+    )
+    repairs.extend(ordered.repairs)
+    if ordered.rows is not None:
+        time_ms, source_row = time_ms[ordered.rows], source_row[ordered.rows]
+        columns = [replace(column, value=column.value[ordered.rows]) for column in columns]
+    recordings: list[Readings | Intervals | Signal] = []
+    for column in columns:
+        if np.isnan(column.value).all():
+            repairs.append(
+                Repair(
+                    slug="empty-column",
+                    said=f"column '{column.plan.heading}' holds no number in {time_ms.size} rows; left out",
+                    file=context.shown,
+                )
+            )
+            continue
+        made, repair = _recording(
+            column, time_ms=time_ms, source_row=source_row, start_known=start_known, context=context
+        )
+        recordings.append(made)
+        if repair is not None:
+            repairs.append(repair)
+    return recordings, repairs
+
+
+def _recording(
+    column: Column, *, time_ms: I64, source_row: I64, start_known: bool, context: ReadContext
+) -> tuple[Readings | Intervals | Signal, Repair | None]:
+    plan = column.plan
+    if plan.quantity == "rr":
+        filled = np.isfinite(column.value)
+        factor, repair = rr_factor(column.value, context, heading=plan.heading, said=plan.factor)
+        made = Intervals(
+            quantity="rr",
+            interval_ms=column.value[filled] * factor,
+            source_row=source_row[filled],
+            stamp_ms=time_ms[filled],
+            start_known=start_known,
+        )
+        return made, repair
+    factor = 1.0 if plan.factor is None else plan.factor
+    value = column.value if factor == 1.0 else column.value * factor
+    if plan.quantity == "ecg":
+        segments = segments_of(time_ms, value)
+        return Signal(quantity="ecg", unit=plan.unit, segments=segments, start_known=start_known), None
+    return (
+        Readings(
+            quantity=plan.quantity,
+            unit=plan.unit,
+            time_ms=time_ms,
+            value=value,
+            source_row=source_row,
+            start_known=start_known,
+        ),
+        None,
+    )
+
+
+def segments_of(time_ms: I64, value: F64) -> tuple[Segment, ...]:
+    """Cut stamped samples into evenly sampled stretches.
+
+    A step longer than three usual steps (and than the usual step and 40 ms) is a gap. The rate is the pooled one of
+    all stretches, taken as a whole number of Hz where that agrees with the stamps to their rounding.
+    """
+    if time_ms.size < 2:
+        return (
+            (Segment(start_ms=int(time_ms[0]), rate_hz=1.0, values=value.astype(np.float32)),) if time_ms.size else ()
+        )
+    step = np.diff(time_ms)
+    usual = max(float(np.median(step)), float(np.mean(step[step <= max(3 * np.median(step), 1)])), 1e-3)
+    cuts = np.flatnonzero(step > max(3 * usual, usual + 40)) + 1
+    edges = [0, *cuts.tolist(), time_ms.size]
+    pairs = list(pairwise(edges))
+    lasted = sum(int(time_ms[stop - 1] - time_ms[start]) for start, stop in pairs)
+    counted = sum(stop - start - 1 for start, stop in pairs)
+    rate = 1000.0 * counted / lasted if lasted > 0 else 1000.0 / usual
+    if round(rate) > 0 and abs(rate - round(rate)) * lasted / 1000.0 <= 2.0 * len(pairs):
+        rate = float(round(rate))
+    return tuple(
+        Segment(start_ms=int(time_ms[start]), rate_hz=rate, values=value[start:stop].astype(np.float32))
+        for start, stop in pairs
+    )

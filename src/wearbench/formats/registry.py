@@ -1,0 +1,111 @@
+"""Which format a file is in, by its content, and the reader for it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from importlib import import_module
+from pathlib import Path
+from typing import Final, cast
+
+from wearbench.errors import FormatError
+from wearbench.formats import delimited, edf, rr_list
+from wearbench.formats.recording import FileContent, ReadContext
+from wearbench.formats.textlines import TextFile
+
+__all__ = ["FORMATS", "read_file", "recognise"]
+
+FORMATS: Final = ("edf", "delimited", "rr_list")
+"""Formats read, most telling first."""
+
+_HEAD_BYTES: Final = 4096
+_READABLE: Final = "delimited text, RR lists, EDF and EDF+"
+_KNOWN_OTHERS: Final = (
+    (b"PK\x03\x04", "a zip archive or spreadsheet workbook", "unpack it, or export the sheet as CSV"),
+    (b"\x1f\x8b", "a gzip archive", "unpack it"),
+    (b"7z\xbc\xaf\x27\x1c", "a 7z archive", "unpack it"),
+    (b"%PDF", "a PDF document", "export the readings instead"),
+    (b"SQLite format 3\x00", "a database", "export the readings instead"),
+    (b"\xffBIOSEMI", "a BDF file (24 bits a sample)", "convert it to EDF+"),
+)
+
+
+def recognise(path: Path, *, head: bytes | None = None) -> str:
+    """Say which format a file is in, by its content, whatever its name ends in.
+
+    Parameters
+    ----------
+    path : Path
+    head : bytes or None
+        First bytes of the file if they are at hand.
+
+    Returns
+    -------
+    str
+        One of :data:`FORMATS`.
+
+    Raises
+    ------
+    FormatError
+        If the file is empty, cannot be opened, or is in no format that is read.
+    """
+    if head is None:
+        head = _head_of(path)
+    if not head:
+        raise FormatError(
+            "expected a recording, got an empty file of 0 bytes; copy or export it again", slug="empty", file=str(path)
+        )
+    if edf.recognise(head, path.name):
+        return "edf"
+    for mark, what, advice in _KNOWN_OTHERS:
+        if head.startswith(mark):
+            raise FormatError(
+                f"expected a recording ({_READABLE}), got {what}; {advice}", slug="unknown-format", file=str(path)
+            )
+    if delimited.recognise(head, path.name):
+        return "rr_list" if rr_list.is_rr_list(delimited.first_lines(TextFile(path=path))) else "delimited"
+    raise FormatError(
+        f"expected a recording ({_READABLE}), got binary data of no known format, beginning with the bytes "
+        f"{head[:8].hex(' ')}; export the recording again",
+        slug="unknown-format",
+        file=str(path),
+        value=head[:8].hex(" "),
+    )
+
+
+def _head_of(path: Path) -> bytes:
+    try:
+        with path.open("rb") as handle:
+            return handle.read(_HEAD_BYTES)
+    except OSError as error:
+        raise FormatError(
+            f"expected a file that can be opened, got '{error.strerror}'; check its path and rights",
+            slug="cannot-open",
+            file=str(path),
+        ) from error
+
+
+def read_file(path: Path, context: ReadContext) -> FileContent:
+    """Recognise a file and read it.
+
+    Parameters
+    ----------
+    path : Path
+    context : ReadContext
+
+    Returns
+    -------
+    FileContent
+
+    Raises
+    ------
+    FormatError
+        See :func:`recognise` and the reader of each format; the file is named as ``context.shown``.
+    """
+    try:
+        name = recognise(path)
+    except FormatError as error:
+        raise FormatError(
+            error.message, slug=error.slug, file=context.shown, line=error.line, value=error.value
+        ) from error.__cause__
+    reader = cast("Callable[[Path, ReadContext], FileContent]", import_module(f"wearbench.formats.{name}").read)
+    return reader(path, context)
