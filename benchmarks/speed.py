@@ -1,0 +1,86 @@
+"""How long the program takes and how much memory it needs, measured from outside as a person meets it.
+
+    python -m benchmarks.speed [--sessions 13] [--minutes 45] [--repeat 3]
+
+``run``: a fresh folder each time (no results, nothing remembered), 1 value a second against RR intervals; then once
+more over the finished folder. ``--help``: the fastest and the median of many. Byte-code is compiled beforehand, as
+``start.py`` does. Peak memory is the child's own maximum resident set.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import shutil
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from dataclasses import dataclass
+from pathlib import Path
+
+PROGRAM = Path(sys.executable).with_name("wearbench")
+SEED = 20_310_112
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Cost:
+    """Wall seconds, processor seconds and peak memory of one child."""
+
+    seconds: float
+    cpu_s: float
+    peak_mb: float
+
+
+def measure(command: list[str], *, log: Path) -> Cost:
+    """Run a command to its end and return its cost; a failure shows what it said."""
+    with log.open("wb") as out:
+        began = time.perf_counter()
+        child = subprocess.Popen(command, stdout=out, stderr=subprocess.STDOUT)
+        _, status, usage = os.wait4(child.pid, 0)
+        seconds = time.perf_counter() - began
+    child.returncode = os.waitstatus_to_exitcode(status)
+    if child.returncode not in (0, 2):
+        raise SystemExit(f"{' '.join(command)} ended with {child.returncode}:\n{log.read_text(errors='replace')}")
+    kilo = 1024**2 if sys.platform == "darwin" else 1024  # macOS counts bytes, Linux kilobytes
+    return Cost(seconds=seconds, cpu_s=usage.ru_utime + usage.ru_stime, peak_mb=usage.ru_maxrss / kilo)
+
+
+def line(what: str, costs: list[Cost]) -> str:
+    """Say what was measured: the fastest, the median, the most memory."""
+    wall = [cost.seconds for cost in costs]
+    return (
+        f"{what}: {min(wall):.3f} s at best, {statistics.median(wall):.3f} s in the middle of {len(wall)}, "
+        f"{min(cost.cpu_s for cost in costs):.2f} s of processor, peak {max(cost.peak_mb for cost in costs):.0f} MB"
+    )
+
+
+def main(arguments: list[str]) -> None:
+    """Measure and print."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--sessions", type=int, default=13)
+    parser.add_argument("--minutes", type=int, default=45)
+    parser.add_argument("--repeat", type=int, default=3)
+    chosen = parser.parse_args(arguments)
+    from wearbench.simulator import write_bench
+
+    with tempfile.TemporaryDirectory() as spare:
+        home = Path(spare)
+        made = home / "made"
+        write_bench(made, n_sessions=chosen.sessions, minutes=chosen.minutes, seed=SEED)
+        log = home / "log.txt"
+        cold, again = [], []
+        for number in range(chosen.repeat):
+            study = home / f"study-{number}"
+            shutil.copytree(made, study)
+            cold.append(measure([str(PROGRAM), "run", str(study)], log=log))
+            again.append(measure([str(PROGRAM), "run", str(study)], log=log))
+            shutil.rmtree(study)
+        print(line(f"run, cold, {chosen.sessions} sessions of {chosen.minutes} min at 1 Hz", cold))
+        print(line("run again, nothing changed", again))
+        print(line("--help", [measure([str(PROGRAM), "--help"], log=log) for _ in range(15)]))
+
+
+if __name__ == "__main__":
+    main(sys.argv[1:])
