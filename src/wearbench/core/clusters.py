@@ -14,11 +14,11 @@ from numpy.typing import NDArray
 
 from wearbench.errors import DataError
 
-__all__ = ["Clusters", "Estimate", "choose_clusters", "effective_df", "jackknife_se", "t_quantile"]
+__all__ = ["Clusters", "Estimate", "Unit", "choose_clusters", "effective_df", "jackknife_se", "t_quantile"]
 
 F64 = NDArray[np.float64]
 I64 = NDArray[np.int64]
-Unit = Literal["participants", "sessions", "blocks", "none"]
+Unit = Literal["participants", "sessions", "blocks", "pairs", "none"]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -58,14 +58,23 @@ class Clusters:
     nested: bool
 
     @property
+    def one(self) -> str:
+        """A single cluster in words."""
+        return {"participants": "participant", "pairs": "pair"}.get(self.unit, "session")
+
+    @property
     def scope(self) -> str:
         """What the interval rests on and how far it speaks, in words."""
+        if self.unit == "participants" and self.count == 1:
+            return "one participant: no general claim"
         if self.unit == "participants":
             return f"{self.count} participants" + (", sessions nested" if self.nested else "")
         if self.unit == "sessions":
             return f"{self.count} sessions of one person, one unit"
         if self.unit == "blocks":
             return f"{self.count} blocks of one session: one person, one unit, no general claim"
+        if self.unit == "pairs":
+            return f"{self.count} pairs taken as independent"
         return "one session: one person, one unit, no general claim"
 
 
@@ -153,7 +162,19 @@ def effective_df(weight: F64) -> float:
 
 
 def t_quantile(probability: float, df: float) -> float:
-    """Quantile of Student's t with ``df`` degrees of freedom, which need not be whole."""
+    """Quantile of Student's t.
+
+    Parameters
+    ----------
+    probability : float
+        Lower-tail probability.
+    df : float
+        Degrees of freedom, not always whole.
+
+    Returns
+    -------
+    float
+    """
     from scipy.special import stdtrit
 
     return float(stdtrit(df, probability))

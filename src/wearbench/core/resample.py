@@ -256,9 +256,14 @@ def share_interval(
     total = float(denominator.sum())
     count = clusters.count
     share = min(1.0, max(0.0, float(numerator.sum()) / total))
-    if clusters.unit == "none":
+    if clusters.count < 2:
         return Estimate(
-            value=share, low=None, high=None, method=clusters.scope, n=0, why="one session: no interval can be given"
+            value=share,
+            low=None,
+            high=None,
+            method=clusters.scope,
+            n=0,
+            why=f"one {clusters.one}: no interval can be given",
         )
     hit = float(numerator.sum())
     if hit <= 0 or float(np.max(denominator - numerator)) <= 0:

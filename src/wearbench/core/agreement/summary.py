@@ -9,19 +9,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wearbench.core.agreement.intervals import (
-    bias_arm,
+    concordance_interval,
     log_interval,
     plain_interval,
-    total_variance,
-    variance_arms,
-    z_interval,
+    positive_interval,
+    spread_of,
 )
 from wearbench.core.agreement.moments import Centre, Moments, cluster_moments, statistics
 from wearbench.core.agreement.sums import SUM_NAMES, merge_sums
-from wearbench.core.clusters import Clusters, Estimate, choose_clusters, effective_df, jackknife_se, t_quantile
+from wearbench.core.clusters import Clusters, Estimate, choose_clusters, effective_df, t_quantile
 from wearbench.core.resample import bca_interval, resampled_totals, share_interval
 
-__all__ = ["MULTIPLIER", "STATISTIC_NAMES", "summarise"]
+__all__ = ["MULTIPLIER", "STATISTIC_NAMES", "summarise", "summarise_clusters"]
 
 F64 = NDArray[np.float64]
 I64 = NDArray[np.int64]
@@ -104,9 +103,47 @@ def summarise(
     if clusters.count == 0:
         return {name: _empty("no pairs") for name in STATISTIC_NAMES}
     joined = merge_sums(sums[keep], index=clusters.index, count=clusters.count)
-    whole = merge_sums(joined)[0]
+    return summarise_clusters(
+        joined,
+        clusters,
+        confidence=confidence,
+        multiplier=multiplier,
+        interval=interval,
+        resamples=resamples,
+        seed=seed,
+        name=name,
+    )
+
+
+def summarise_clusters(
+    sums: F64,
+    clusters: Clusters,
+    *,
+    confidence: float = 0.95,
+    multiplier: float = MULTIPLIER,
+    interval: Literal["t", "bca"] = "t",
+    resamples: int = 10_000,
+    seed: int = 0,
+    name: str = "",
+) -> dict[str, Estimate]:
+    """`summarise` where the clusters are chosen already.
+
+    Parameters
+    ----------
+    sums : float64 array, shape (clusters.count, len(SUM_NAMES))
+        One row a cluster, each with at least one pair.
+    clusters : Clusters
+        What the rows are.
+    confidence, multiplier, interval, resamples, seed, name
+        As in `summarise`.
+
+    Returns
+    -------
+    dict of str to Estimate
+    """
+    whole = merge_sums(sums)[0]
     centre = Centre(reference=float(whole[1]), tested=float(whole[2]), difference=float(whole[3]))
-    rules = _Summary(cluster_moments(joined, centre), clusters, confidence, multiplier)
+    rules = _Summary(cluster_moments(sums, centre), clusters, confidence, multiplier)
     out = rules.all()
     if interval == "bca" and clusters.count >= FEW:
         out |= rules.resampled(out, resamples=resamples, seed=seed, name=name)
@@ -158,16 +195,15 @@ class _Summary:
     def no_interval(self) -> str:
         if self.pairs == 1:
             return "one pair: no interval can be given"
-        if self.clusters.unit == "none":
-            return "one session: no interval can be given"
+        if self.count < 2:
+            return f"one {self.clusters.one}: no interval can be given"
         return f"all {self.clusters.unit} give the same value: no interval can be given"
 
     def plain(self, name: str) -> Estimate:
         value = self.value[name]
         if self.count < 2:
             return self.made(value, None, "")
-        se = float(jackknife_se(value, self.without[name]))
-        return self.made(value, plain_interval(value, se, self.t), f"t({self.df:.3g})")
+        return self.made(value, plain_interval(value, self.without[name], self.t), f"t({self.df:.3g})")
 
     def positive(self, name: str) -> Estimate:
         value = self.value[name]
@@ -176,7 +212,8 @@ class _Summary:
             return _empty(f"{zero} of {self.pairs} pairs have a reference of 0")
         if self.count < 2:
             return self.made(value, None, "")
-        return self.made(value, log_interval(value, self.without[name], self.t), f"t({self.df:.3g}) of the logarithm")
+        interval = positive_interval(value, self.without[name], self.t)
+        return self.made(value, interval, f"t({self.df:.3g}), plain below and of the logarithm above,")
 
     def share(self, name: str) -> Estimate:
         if math.isnan(self.value[name]):
@@ -195,8 +232,8 @@ class _Summary:
             return _empty("the reference does not vary")
         if self.count < 2:
             return self.made(value, None, "")
-        interval = z_interval(value, self.without["ccc"], self.t)
-        return self.made(value, interval, f"t({self.df:.3g}) of Fisher's z")
+        interval = concordance_interval(value, self.without["ccc"], self.t)
+        return self.made(value, interval, f"t({self.df:.3g}), the wider of plain and Fisher's z,")
 
     def scatter(self) -> dict[str, Estimate]:
         """Standard deviations and limits."""
@@ -206,20 +243,22 @@ class _Summary:
         variance = self.value["variance"]
         if not variance > 1e-24 * self.value["bias"] ** 2 or variance == 0:
             return {name: _empty("all differences are identical") for name in names}
-        sd = math.sqrt(variance)
-        centre = self.value["bias"]
-        ends = (centre - self.multiplier * sd, centre + self.multiplier * sd)
         out = self.components()
-        spread = total_variance(self.moments, confidence=self.confidence) if self.count >= 2 else None
+        spread = None
+        if self.count >= 2:
+            spread = spread_of(self.moments, multiplier=self.multiplier, confidence=self.confidence, df=self.df)
         if spread is None:
-            values = dict(zip(("sd_of_differences", "limit_low", "limit_high"), (sd, *ends), strict=True))
+            sd, centre = math.sqrt(variance), self.value["bias"]
+            values = {
+                "sd_of_differences": sd,
+                "limit_low": centre - self.multiplier * sd,
+                "limit_high": centre + self.multiplier * sd,
+            }
             return out | {name: self.made(value, None, "") for name, value in values.items()}
-        arm, _ = bias_arm(self.moments, confidence=self.confidence)
-        outer, inner = variance_arms(spread, arm, multiplier=self.multiplier)
         method = "recovered variance estimates"
-        out["sd_of_differences"] = self.made(sd, (math.sqrt(spread.low), math.sqrt(spread.high)), method)
-        out["limit_low"] = self.made(ends[0], (ends[0] - outer, ends[0] + inner), method)
-        out["limit_high"] = self.made(ends[1], (ends[1] - inner, ends[1] + outer), method)
+        out["sd_of_differences"] = self.made(spread.sd, spread.sd_interval, method)
+        out["limit_low"] = self.made(spread.limits[0], spread.limit_low_interval, method)
+        out["limit_high"] = self.made(spread.limits[1], spread.limit_high_interval, method)
         return out
 
     def components(self) -> dict[str, Estimate]:
@@ -227,7 +266,7 @@ class _Summary:
         unit = self.clusters.unit
         out: dict[str, Estimate] = {}
         if math.isnan(between):
-            why = "one session" if self.count < 2 else f"one pair in each of the {unit}"
+            why = f"one {self.clusters.one}" if self.count < 2 else f"one pair in each of the {unit}"
             out["sd_between"] = _empty(why)
         else:
             why = f"no interval is made for the part between {unit}"

@@ -233,6 +233,11 @@ def merge_sums(sums: F64, *, index: I64 | None = None, count: int = 1) -> F64:
     -------
     float64 array, shape (count, len(SUM_NAMES))
         As if made from the pairs themselves, to rounding; the order of the rows matters to about 1e-15 only.
+
+    Raises
+    ------
+    DataError
+        If the rows are not rows of sums.
     """
     sums = np.asarray(sums, dtype=np.float64)
     if sums.ndim != 2 or sums.shape[1] != len(SUM_NAMES):
