@@ -301,6 +301,7 @@ def fit_clock(
     averaging_s: float,
     search_s: float,
     near_s: float = 0.0,
+    start_s: float | None = None,
     max_drift_ppm: float = 200.0,
     prior_drift_ppm: float = 20.0,
     confidence: float = 0.95,
@@ -320,6 +321,8 @@ def fit_clock(
         Offsets up to this size are searched.
     near_s : float
         Centre shift that would be unremarkable (of the clock as stamped); breaks exact ties only.
+    start_s : float, optional
+        A centre shift known to within some 15 s (from an earlier pass or neighbouring sessions); no other is looked at.
     max_drift_ppm, prior_drift_ppm : float
         Bound and usual size of drift.
     confidence : float
@@ -347,7 +350,10 @@ def fit_clock(
         # Enough for the clock: thin evenly, keeping whole readings.
         pick = np.linspace(0, time_s.size - 1, 6000).astype(np.int64)
         time_s, log_value = time_s[pick], log_value[pick]
-    coarse = _coarse(reference, time_s, log_value, averaging_s=averaging_s, search_s=search_s, near_s=near_s)
+    if start_s is not None:
+        coarse = [ClockCandidate(shift_s=start_s, loss=math.nan, n=int(time_s.size))]
+    else:
+        coarse = _coarse(reference, time_s, log_value, averaging_s=averaging_s, search_s=search_s, near_s=near_s)
     if not coarse:
         return _refused("the two recordings do not overlap at any offset searched", near_s, time_s)
 
@@ -446,7 +452,7 @@ def fit_clock(
         drift_low_ppm=drift_low,
         drift_high_ppm=drift_high,
         trust=trust,
-        method="search over all offsets with a loss that forgives half and double rate",
+        method="searched over all offsets, forgiving half and double rate",
         candidates=tuple(candidates),
         why=why,
         half_shifts_s=halves,

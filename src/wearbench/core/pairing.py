@@ -219,7 +219,8 @@ def make_pairs(
         Windows on the reference's clock.
     seconds : float64 array, shape (n,)
     low, high : float
-        Bounds of what can be true in a person.
+        Bounds of what can be true in a person; a reference outside them is not trusted. The tested value is not held
+        to them: a reading of 20 bpm is wrong, not absent.
     sentinels : tuple of float
         Values that mean "no value".
     min_covered : float
@@ -255,8 +256,8 @@ def make_pairs(
     for number in sentinels:
         is_sentinel |= tested == number
     mark(is_sentinel, "sentinel")
-    mark((tested < low) | (tested > high), "out_of_range")
     mark(window.covered < 0.01, "no_reference")
+    mark((window.value < low) | (window.value > high), "out_of_range")
     too_little = window.covered < min_covered
     if min_amount > 0:
         too_little |= (window.covered < 0.999) & (window.amount < min_amount)

@@ -1,0 +1,1 @@
+"""The steps of the analysis: read a session, fit it, learn over the study, finish it, combine."""

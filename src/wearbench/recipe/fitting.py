@@ -1,0 +1,356 @@
+"""First pass over a session: clock, window, states with priors. Returns sums from which the study learns."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wearbench.core.averaging import averaging_losses
+from wearbench.core.clock import ClockFit, declared_clock, fit_clock
+from wearbench.core.pairing import Pairs, late_envelope, make_pairs, reading_seconds, rhythm, windows_of
+from wearbench.core.running import Running
+from wearbench.core.states import (
+    FaithfulSums,
+    StateInput,
+    StateParameters,
+    States,
+    credible_cadence,
+    faithful_sums,
+    label,
+)
+from wearbench.quantities import Quantity
+from wearbench.recipe.material import ReferenceMaterial, Series, SessionMaterial
+from wearbench.settings import Settings
+from wearbench.study import DeviceConfig, StudyConfig
+
+__all__ = [
+    "SeriesFit",
+    "SessionFit",
+    "Windowed",
+    "as_stamped_shift",
+    "fit_session",
+    "judge",
+    "usual_interval",
+    "windowed",
+]
+
+F64 = NDArray[np.float64]
+
+NOMINAL_S = 8.0
+"""Averaging assumed for a heart rate at exercise rhythm before anything is known."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class SeriesFit:
+    """What one session tells about one tested series, before the study's parameters are known."""
+
+    device: str
+    quantity: str
+    clock: ClockFit
+    usual_s: float
+    losses: F64
+    n_losses: int
+    faithful: FaithfulSums
+    reference_counts: F64
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class SessionFit:
+    """First pass of one session."""
+
+    name: str
+    origin_ms: int
+    fits: tuple[SeriesFit, ...]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Windowed:
+    """A series with its windows on the reference's clock, paired."""
+
+    pairs: Pairs
+    usual_s: F64
+    centre_s: F64
+
+
+def usual_interval(time_s: F64) -> float:
+    """Median interval between readings, seconds; 1 for fewer than two."""
+    return float(np.median(np.diff(time_s))) if time_s.size > 1 else 1.0
+
+
+def as_stamped_shift(device: DeviceConfig, *, averaging_s: float, delay_s: float) -> float:
+    """Centre shift if the device's clock is right: by what its readings stand for.
+
+    Parameters
+    ----------
+    device : DeviceConfig
+    averaging_s, delay_s : float
+
+    Returns
+    -------
+    float
+        Seconds from stamp to window centre.
+    """
+    half = {"ending": -0.5, "starting": 0.5}.get(device.stands_for, 0.0) * averaging_s
+    return half - delay_s
+
+
+def nominal_averaging(device: DeviceConfig, quantity: Quantity, usual_s: float) -> float:
+    """Averaging before anything is learned: declared, else by rhythm."""
+    if device.averaging_s is not None:
+        return device.averaging_s
+    if device.stands_for == "spot":
+        return 0.0
+    if quantity.state_model:
+        return NOMINAL_S if usual_s < 20.0 else usual_s
+    return min(usual_s, 600.0)
+
+
+def good_values(series: Series, quantity: Quantity) -> NDArray[np.bool_]:
+    """Readings that carry a value: finite and not a sentinel."""
+    good = np.isfinite(series.value)
+    for sentinel in quantity.sentinels:
+        good &= series.value != sentinel
+    return good
+
+
+def searches_clock(device: DeviceConfig, quantity: Quantity) -> bool:
+    """Whether the clock is looked for in the data at all."""
+    return quantity.state_model and not (device.clock == "shared" and device.delay_s is not None)
+
+
+def first_clock(
+    device: DeviceConfig,
+    quantity: Quantity,
+    series: Series,
+    reference: ReferenceMaterial,
+    settings: Settings,
+    *,
+    averaging_s: float,
+    start_s: float | None = None,
+    seed: int = 0,
+) -> ClockFit:
+    """Find, or take as declared, the clock of a series.
+
+    Parameters
+    ----------
+    device, quantity, series, reference, settings
+    averaging_s : float
+        Averaging the reference gets.
+    start_s : float, optional
+        Centre shift known roughly.
+    seed : int
+
+    Returns
+    -------
+    ClockFit
+    """
+    own = series.start_s is not None and series.end_s is not None
+    near = 0.0 if own else as_stamped_shift(device, averaging_s=averaging_s, delay_s=device.delay_s or 0.0)
+    at = float(np.mean(series.time_s[[0, -1]])) if series.time_s.size else 0.0
+    if not searches_clock(device, quantity):
+        method = (
+            "declared: shared clock and delay"
+            if quantity.state_model
+            else "as stamped: only a heart rate is searched for"
+        )
+        return declared_clock(shift_s=near, at_s=at, method=method)
+    good = good_values(series, quantity)
+    time_s = 0.5 * (series.start_s + series.end_s) if own else series.time_s  # type: ignore[operator]
+    search = settings.zone_hours * 3600.0 + 900.0
+    if device.clock == "shared":
+        # Only delay and averaging are open: none is longer than a minute.
+        start_s = near - 5.0 if start_s is None else start_s
+        search = 60.0
+    elif not (reference.start_known and series.start_known):
+        search = 48 * 3600.0
+    return fit_clock(
+        reference.running.without_doubtful(),
+        time_s[good],
+        series.value[good],
+        averaging_s=max(averaging_s, 1.0),
+        search_s=search,
+        near_s=near,
+        start_s=start_s,
+        max_drift_ppm=settings.max_drift_ppm,
+        prior_drift_ppm=settings.prior_drift_ppm,
+        confidence=settings.confidence,
+        seed=seed,
+    )
+
+
+def windowed(
+    series: Series,
+    reference: Running,
+    quantity: Quantity,
+    settings: Settings,
+    *,
+    clock: ClockFit,
+    averaging_s: float,
+    hold_s: float,
+    shift_s: F64 | None = None,
+    keep_doubtful: bool = False,
+) -> Windowed:
+    """Windows of a series on the reference's clock, and the reference over them.
+
+    Parameters
+    ----------
+    series, reference, quantity, settings
+    clock : ClockFit
+    averaging_s, hold_s : float
+    shift_s : float64 array, optional
+        Centre shift for each reading, in place of the fit's own.
+    keep_doubtful : bool
+        Use windows with doubtful reference too.
+
+    Returns
+    -------
+    Windowed
+    """
+    if series.start_s is not None and series.end_s is not None:
+        middle = 0.5 * (series.start_s + series.end_s)
+        move = clock.centre_s(middle) - middle if shift_s is None else shift_s
+        start, end = series.start_s + move, series.end_s + move
+    else:
+        start, end = windows_of(series.time_s, clock, averaging_s=averaging_s, shift_s=shift_s)
+    usual = rhythm(series.time_s)
+    pairs = make_pairs(
+        reference,
+        series.time_s,
+        series.value,
+        start_s=start,
+        end_s=end,
+        seconds=reading_seconds(series.time_s, usual, most=settings.reading_counts_for, hold_s=hold_s),
+        low=quantity.low,
+        high=quantity.high,
+        sentinels=quantity.sentinels,
+        min_covered=settings.min_covered,
+        min_amount=settings.min_beats if reference.scale > 1.0 and averaging_s > 2.0 else 0.0,
+        max_doubtful=settings.max_doubtful,
+        doubtful_is_reason=not keep_doubtful,
+    )
+    return Windowed(pairs=pairs, usual_s=usual, centre_s=0.5 * (start + end))
+
+
+def judge(
+    window: Windowed,
+    reference: Running,
+    context: tuple[Series, ...],
+    parameters: StateParameters,
+    settings: Settings,
+    *,
+    averaging_s: float,
+) -> tuple[StateInput, States]:
+    """Label the readings of a paired series.
+
+    Parameters
+    ----------
+    window : Windowed
+    reference : Running
+    context : tuple of Series
+        Cadence on the reference's clock is looked for here.
+    parameters : StateParameters
+    settings : Settings
+    averaging_s : float
+
+    Returns
+    -------
+    tuple of StateInput and States
+    """
+    pairs = window.pairs
+    low, high = late_envelope(reference, pairs.start_s, pairs.end_s, late_s=settings.late_s)
+    trusted = (pairs.reason == 0) | ~np.isfinite(pairs.tested)
+    data = StateInput(
+        time_s=pairs.end_s,
+        seconds=pairs.seconds,
+        tested=pairs.tested,
+        reference=np.where(trusted, pairs.reference, np.nan),
+        low=low,
+        high=high,
+        cadence=cadence_over(context, pairs.start_s, pairs.end_s),
+        averaging_s=averaging_s,
+    )
+    states = label(data, parameters, frozen_min_s=settings.frozen_min_s, frozen_move=settings.frozen_move_bpm)
+    return data, states
+
+
+def cadence_over(context: tuple[Series, ...], start_s: F64, end_s: F64) -> F64:
+    """Credible cadence at the middle of each window, NaN where there is none."""
+    series = next((s for s in context if s.quantity == "cadence"), None)
+    out = np.full(start_s.shape, np.nan)
+    if series is None or series.time_s.size < 5:
+        return out
+    credible = credible_cadence(series.time_s, series.value)
+    good = np.isfinite(credible)
+    if not good.any():
+        return out
+    hold = max(2.0 * usual_interval(series.time_s), 5.0)
+    middle = 0.5 * (start_s + end_s)
+    at = np.clip(np.searchsorted(series.time_s, middle), 1, series.time_s.size - 1)
+    nearer = np.where(middle - series.time_s[at - 1] < series.time_s[at] - middle, at - 1, at)
+    close = np.abs(series.time_s[nearer] - middle) <= hold
+    return np.where(close, credible[nearer], np.nan)
+
+
+def fit_session(material: SessionMaterial, config: StudyConfig, settings: Settings) -> SessionFit:
+    """First pass over one session: clock, window, states with priors.
+
+    Parameters
+    ----------
+    material : SessionMaterial
+    config : StudyConfig
+    settings : Settings
+
+    Returns
+    -------
+    SessionFit
+        Small: sums that add over sessions, and each series' clock.
+    """
+    fits: list[SeriesFit] = []
+    for series in material.tested:
+        quantity = config.all_quantities[series.quantity]
+        reference = material.reference_for(series.quantity)
+        device = config.devices[series.device]
+        if reference is None or series.time_s.size < 2:
+            continue
+        usual = usual_interval(series.time_s)
+        averaging = nominal_averaging(device, quantity, usual)
+        clock = first_clock(device, quantity, series, reference, settings, averaging_s=averaging, seed=settings.seed)
+        losses, n_losses = np.zeros(0), 0
+        faithful = FaithfulSums(histogram=np.zeros(200), changed=0.0, moving=0.0)
+        trusted = reference.running.without_doubtful()
+        window = windowed(
+            series, trusted, quantity, settings, clock=clock, averaging_s=averaging, hold_s=device.hold_s or 0.0
+        )
+        used = window.pairs.used
+        counts = np.zeros(0)
+        if quantity.state_model:
+            value = window.pairs.reference[used]
+            counts = np.bincount(np.clip(value, 0, 299).astype(np.int64), minlength=300).astype(np.float64)
+        if quantity.state_model and clock.trust in ("good", "declared"):
+            data, states = judge(window, trusted, material.context, StateParameters(), settings, averaging_s=averaging)
+            faithful = faithful_sums(data, states)
+            if device.averaging_s is None and series.start_s is None:
+                good = states.state == 0
+                losses, n_losses = averaging_losses(trusted, window.centre_s, window.pairs.tested, good, usual_s=usual)
+        fits.append(
+            SeriesFit(
+                device=series.device,
+                quantity=series.quantity,
+                clock=clock,
+                usual_s=usual,
+                losses=losses,
+                n_losses=n_losses,
+                faithful=faithful,
+                reference_counts=counts,
+            )
+        )
+    return SessionFit(name=material.name, origin_ms=material.origin_ms, fits=tuple(fits))
+
+
+def finite_width(clock: ClockFit) -> float:
+    """Width of a clock's interval, infinite where it has none."""
+    width = clock.high_s - clock.low_s
+    return width if math.isfinite(width) else math.inf

@@ -1,0 +1,171 @@
+"""What the study as a whole says about each device: averaging, delay, spread, usual clock, thirds of the rate."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from wearbench.core.averaging import AVERAGING_GRID_S, AveragingFit, choose_averaging
+from wearbench.core.states import FaithfulSums, StateParameters, learn_parameters
+from wearbench.recipe.fitting import SeriesFit, SessionFit, finite_width, nominal_averaging
+from wearbench.study import StudyConfig
+
+__all__ = ["Neighbour", "SeriesParameters", "StudyParameters", "learn"]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Neighbour:
+    """A well known clock of the same device in another session."""
+
+    session: str
+    origin_ms: int
+    shift_s: float
+    half_width_s: float
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class SeriesParameters:
+    """Parameters of one device and quantity over the study.
+
+    ``delay_s`` is None where clock and delay cannot be told apart; ``delay_how`` says why or whence.
+    """
+
+    averaging: AveragingFit
+    delay_s: float | None
+    delay_how: str
+    states: StateParameters
+    neighbours: tuple[Neighbour, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class StudyParameters:
+    """All that is learned over the study; small, and stored in the results."""
+
+    series: dict[tuple[str, str], SeriesParameters] = field(default_factory=dict)
+    thirds: dict[str, tuple[float, float]] = field(default_factory=dict)
+
+
+def learn(fits: Sequence[SessionFit], config: StudyConfig) -> StudyParameters:
+    """Learn each device's parameters from the first pass of all sessions.
+
+    Parameters
+    ----------
+    fits : sequence of SessionFit
+        In any order; sums make the answer independent of it.
+    config : StudyConfig
+
+    Returns
+    -------
+    StudyParameters
+    """
+    groups: dict[tuple[str, str], list[tuple[SessionFit, SeriesFit]]] = {}
+    for session in sorted(fits, key=lambda fit: fit.name):
+        for fit in session.fits:
+            groups.setdefault((fit.device, fit.quantity), []).append((session, fit))
+    return StudyParameters(
+        series={key: _series(key, group, config) for key, group in groups.items()}, thirds=_thirds(groups)
+    )
+
+
+def _series(key: tuple[str, str], group: list[tuple[SessionFit, SeriesFit]], config: StudyConfig) -> SeriesParameters:
+    device = config.devices[key[0]]
+    quantity = config.all_quantities[key[1]]
+    usual = float(np.median([fit.usual_s for _, fit in group]))
+    nominal = nominal_averaging(device, quantity, usual)
+    told = [fit for _, fit in group if fit.n_losses > 0]
+    if device.averaging_s is not None or not quantity.state_model:
+        how = "declared" if device.averaging_s is not None else "taken as the interval between readings"
+        how = "a spot: no window" if device.stands_for == "spot" and device.averaging_s is None else how
+        averaging = AveragingFit(averaging_s=nominal, low_s=nominal, high_s=nominal, n=0, method=how)
+    elif told:
+        total = np.sum([fit.losses for fit in told], axis=0)
+        averaging = choose_averaging(total, n=sum(fit.n_losses for fit in told), prior_s=max(nominal, 1.0))
+    else:
+        averaging = choose_averaging(np.zeros(len(AVERAGING_GRID_S)), n=0, prior_s=max(nominal, 1.0))
+    sums = FaithfulSums(histogram=np.zeros(200), changed=0.0, moving=0.0)
+    for _, fit in group:
+        sums = sums + fit.faithful
+    good = [(s, f) for s, f in group if f.clock.trust == "good" and finite_width(f.clock) < 8.0]
+    delay, how = _delay(key[0], good, config, averaging)
+    return SeriesParameters(
+        averaging=averaging,
+        delay_s=delay,
+        delay_how=how,
+        states=learn_parameters(sums),
+        neighbours=tuple(
+            Neighbour(
+                session=s.name,
+                origin_ms=s.origin_ms,
+                shift_s=f.clock.shift_s,
+                half_width_s=0.5 * finite_width(f.clock),
+            )
+            for s, f in good
+        ),
+    )
+
+
+def _delay(
+    name: str, good: list[tuple[SessionFit, SeriesFit]], config: StudyConfig, averaging: AveragingFit
+) -> tuple[float | None, str]:
+    device = config.devices[name]
+    if device.delay_s is not None:
+        return device.delay_s, "declared"
+    if device.clock != "shared":
+        return None, "without a mark or a shared clock, whether the device is late cannot be told"
+    if not good:
+        return None, "no session shows it"
+    weight = np.array([1.0 / max(f.clock.high_s - f.clock.low_s, 0.2) ** 2 for _, f in good])
+    half = {"ending": -0.5, "starting": 0.5}.get(device.stands_for, 0.0) * averaging.averaging_s
+    delays = np.array([half - f.clock.shift_s for _, f in good])
+    order = np.argsort(delays)
+    at = int(np.searchsorted(np.cumsum(weight[order]), 0.5 * weight.sum()))
+    return float(delays[order][min(at, delays.size - 1)]), "estimated over the study: the clock is shared"
+
+
+def _thirds(groups: dict[tuple[str, str], list[tuple[SessionFit, SeriesFit]]]) -> dict[str, tuple[float, float]]:
+    """Edges between thirds of the reference, over all readings of the study."""
+    totals: dict[str, np.ndarray] = {}
+    for (_, quantity), group in groups.items():
+        for _, fit in group:
+            if fit.reference_counts.size:
+                totals[quantity] = totals.get(quantity, np.zeros(300)) + fit.reference_counts
+    out: dict[str, tuple[float, float]] = {}
+    for quantity, counts in totals.items():
+        if counts.sum() < 30:
+            continue
+        share = np.cumsum(counts) / counts.sum()
+        low, high = (int(np.searchsorted(share, q)) + 1 for q in (1 / 3, 2 / 3))
+        if high > low:
+            out[quantity] = (float(low), float(high))
+    return out
+
+
+def predicted_shift(parameters: SeriesParameters, *, session: str, origin_ms: int) -> tuple[float, float] | None:
+    """Centre shift that neighbouring sessions suggest, with its spread.
+
+    Parameters
+    ----------
+    parameters : SeriesParameters
+    session : str
+        Left out of its own prediction.
+    origin_ms : int
+
+    Returns
+    -------
+    tuple of float or None
+        Median of the up to five nearest in time and half their range, at least 1 s; None with fewer than two or when
+        they disagree by more than 10 s.
+    """
+    others = sorted(
+        (n for n in parameters.neighbours if n.session != session), key=lambda n: abs(n.origin_ms - origin_ms)
+    )[:5]
+    if len(others) < 2:
+        return None
+    shifts = np.array([n.shift_s for n in others])
+    spread = float(shifts.max() - shifts.min())
+    if spread > 10.0 or not math.isfinite(spread):
+        return None
+    return float(np.median(shifts)), max(0.5 * spread, 1.0)

@@ -1,0 +1,103 @@
+"""What one session holds once its files are read, in the form the computation needs."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wearbench.core.running import Running
+
+__all__ = ["DoubtSpan", "FileNote", "InputFile", "ReferenceMaterial", "Series", "SessionMaterial"]
+
+I64 = NDArray[np.int64]
+F64 = NDArray[np.float64]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class InputFile:
+    """A raw file that was read: path as shown, SHA-256 and size."""
+
+    path: str
+    sha256: str
+    bytes: int
+    format: str
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class FileNote:
+    """Something said about a file: a repair, or why it was left out."""
+
+    slug: str
+    said: str
+    file: str
+    line: int | None = None
+    count: int = 1
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Series:
+    """Readings of one device and quantity; arrays of shape (n,), seconds from the session's origin.
+
+    ``start_s`` and ``end_s`` are windows that the file itself gives. ``facts`` are what the files say of the device.
+    """
+
+    device: str
+    quantity: str
+    unit: str
+    time_s: F64
+    value: F64
+    source_row: I64
+    start_s: F64 | None = None
+    end_s: F64 | None = None
+    start_known: bool = True
+    facts: dict[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class DoubtSpan:
+    """A stretch where the reference is doubtful, found without the tested device."""
+
+    start_s: float
+    end_s: float
+    why: str
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ReferenceMaterial:
+    """One reference of one quantity in one session.
+
+    ``made_from`` is the kind of recording behind it (rr, ecg, or the quantity itself). ``counts`` are numbers for
+    reports, such as beats found and mended.
+    """
+
+    device: str
+    quantity: str
+    unit: str
+    made_from: str
+    running: Running
+    first_s: float
+    last_s: float
+    doubts: tuple[DoubtSpan, ...] = ()
+    counts: dict[str, float] = field(default_factory=dict)
+    start_known: bool = True
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class SessionMaterial:
+    """All of one session. ``origin_ms`` is second 0, in ms since 1970."""
+
+    name: str
+    origin_ms: int
+    references: tuple[ReferenceMaterial, ...] = ()
+    tested: tuple[Series, ...] = ()
+    context: tuple[Series, ...] = ()
+    inputs: tuple[InputFile, ...] = ()
+    repairs: tuple[FileNote, ...] = ()
+    left_out: tuple[FileNote, ...] = ()
+    warnings: tuple[FileNote, ...] = ()
+
+    def reference_for(self, quantity: str) -> ReferenceMaterial | None:
+        """The preferred reference of a quantity, None if there is none."""
+        return next((r for r in self.references if r.quantity == quantity), None)

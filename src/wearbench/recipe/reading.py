@@ -1,0 +1,496 @@
+"""Reads the files of one session and makes references, tested series and context of them.
+
+A file that cannot be read costs that file: it is listed with its reason and the rest goes on.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import math
+from collections.abc import Iterable
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wearbench.core.beats import Beats, beats_from_ecg, beats_from_intervals, running_from_beats
+from wearbench.core.doubt import Doubt, doubt_of_rate
+from wearbench.core.pairing import rhythm
+from wearbench.core.peaks import EcgSegment
+from wearbench.core.running import Running, running_from_level
+from wearbench.errors import CannotTell, WearbenchError
+from wearbench.formats import FileContent, Intervals, Readings, Signal, read_file
+from wearbench.quantities import Quantity
+from wearbench.recipe.material import DoubtSpan, FileNote, InputFile, ReferenceMaterial, Series, SessionMaterial
+from wearbench.study import DeviceConfig, RecordingFiles, Session, Study
+
+__all__ = ["first_ms", "make_reference", "read_session", "series_from"]
+
+I64 = NDArray[np.int64]
+F64 = NDArray[np.float64]
+Recording = Readings | Intervals | Signal
+
+_RATE_MAX_GAP_S = 15.0
+
+
+def read_session(study: Study, session: Session) -> SessionMaterial:
+    """Read all recordings of a session.
+
+    Parameters
+    ----------
+    study : Study
+    session : Session
+
+    Returns
+    -------
+    SessionMaterial
+        Without references or tested series where there are none; never raises for a bad file.
+    """
+    config = study.config
+    inputs: list[InputFile] = []
+    repairs: list[FileNote] = []
+    left_out: list[FileNote] = []
+    warnings: list[FileNote] = []
+    found: list[tuple[DeviceConfig, Recording, dict[str, str], str]] = []
+    for files in _first_copies(session.recordings, warnings):
+        device = config.devices[files.device]
+        parts: list[FileContent] = []
+        for file in files.parts:
+            try:
+                content = read_file(file.path, study.read_context(file, session))
+            except WearbenchError as error:
+                left_out.append(
+                    FileNote(slug=error.slug, said=error.message, file=error.file or file.shown, line=error.line)
+                )
+                continue
+            except OSError as error:
+                said = f"expected a file that can be read, got: {error.strerror or error}; check it and its permissions"
+                left_out.append(FileNote(slug="cannot-read", said=said, file=file.shown))
+                continue
+            inputs.append(
+                InputFile(path=file.shown, sha256=_sha256(file.path), bytes=file.bytes, format=content.format)
+            )
+            repairs += [
+                FileNote(slug=r.slug, said=r.said, file=r.file or file.shown, line=r.line, count=r.count)
+                for r in content.repairs
+            ]
+            parts.append(content)
+        for recording, facts in _joined(parts):
+            found.append((device, recording, facts, files.parts[0].shown))
+    return _assemble(session, study, found, inputs, repairs, left_out, warnings)
+
+
+def _first_copies(recordings: Iterable[RecordingFiles], warnings: list[FileNote]) -> list[RecordingFiles]:
+    """One copy of each recording: the one without a copy name, else the first; the others are kept aside and said."""
+    chosen: dict[tuple[str, str | None], RecordingFiles] = {}
+    for files in sorted(recordings, key=lambda r: (r.copy is not None, r.copy or "")):
+        key = (files.device, files.quantity)
+        if key in chosen:
+            said = f"a copy of {chosen[key].parts[0].shown}; the first copy is used, this one kept aside"
+            warnings.append(FileNote(slug="copy-kept-aside", said=said, file=files.parts[0].shown))
+        else:
+            chosen[key] = files
+    return list(chosen.values())
+
+
+def _joined(parts: list[FileContent]) -> list[tuple[Recording, dict[str, str]]]:
+    """Recordings of the same kind from parts, joined in order of time."""
+    groups: dict[tuple[type, str], list[Recording]] = {}
+    facts: dict[str, str] = {}
+    for part in parts:
+        facts |= part.facts
+        for recording in part.recordings:
+            groups.setdefault((type(recording), recording.quantity), []).append(recording)
+    out: list[tuple[Recording, dict[str, str]]] = []
+    for group in groups.values():
+        if len(group) == 1:
+            out.append((group[0], facts))
+        elif all(isinstance(r, Readings) for r in group):
+            out.append((_join_readings([r for r in group if isinstance(r, Readings)]), facts))
+        elif all(isinstance(r, Signal) for r in group):
+            signals = [r for r in group if isinstance(r, Signal)]
+            segments = sorted((s for r in signals for s in r.segments), key=lambda s: s.start_ms)
+            out.append((replace(signals[0], segments=tuple(segments)), facts))
+        else:
+            out.append((_join_intervals([r for r in group if isinstance(r, Intervals)]), facts))
+    return out
+
+
+def _join_readings(parts: list[Readings]) -> Readings:
+    time = np.concatenate([p.time_ms for p in parts])
+    order = np.argsort(time, kind="stable")
+
+    def windows(name: str) -> I64 | None:
+        columns = [getattr(p, name) for p in parts]
+        if any(c is None for c in columns):
+            return None
+        joined: I64 = np.concatenate(columns)[order]
+        return joined
+
+    return replace(
+        parts[0],
+        time_ms=time[order],
+        value=np.concatenate([p.value for p in parts])[order],
+        source_row=np.concatenate([p.source_row for p in parts])[order],
+        start_ms=windows("start_ms"),
+        end_ms=windows("end_ms"),
+    )
+
+
+def _join_intervals(parts: list[Intervals]) -> Intervals:
+    """Stamped parts in order of time; parts without stamps after one another, as they were numbered."""
+    stamps = [_interval_stamps(p) for p in parts]
+    if all(s is not None for s in stamps):
+        pairs = sorted(zip(stamps, parts, strict=True), key=lambda pair: int(pair[0][0]) if pair[0].size else 0)  # type: ignore[index, union-attr]
+        return replace(
+            parts[0],
+            interval_ms=np.concatenate([p.interval_ms for _, p in pairs]),
+            source_row=np.concatenate([p.source_row for _, p in pairs]),
+            stamp_ms=np.concatenate([s for s, _ in pairs if s is not None]),
+        )
+    return replace(
+        parts[0],
+        interval_ms=np.concatenate([p.interval_ms for p in parts]),
+        source_row=np.concatenate([p.source_row for p in parts]),
+        stamp_ms=None,
+    )
+
+
+def _interval_stamps(part: Intervals) -> I64 | None:
+    if part.stamp_ms is not None:
+        return part.stamp_ms
+    if part.start_ms is None:
+        return None
+    return part.start_ms + np.rint(np.cumsum(np.nan_to_num(part.interval_ms))).astype(np.int64)
+
+
+def _sha256(path: Path) -> str:
+    with path.open("rb") as handle:
+        return hashlib.file_digest(handle, "sha256").hexdigest()
+
+
+def first_ms(recording: Recording) -> int | None:
+    """Return the first instant of a recording in ms, None if it is empty or has no start."""
+    if not recording.start_known:
+        return None
+    if isinstance(recording, Readings):
+        return int(recording.time_ms[0]) if recording.time_ms.size else None
+    if isinstance(recording, Intervals):
+        if recording.start_ms is not None:
+            return recording.start_ms
+        return int(recording.stamp_ms[0]) if recording.stamp_ms is not None and recording.stamp_ms.size else None
+    return recording.segments[0].start_ms if recording.segments else None
+
+
+def _assemble(
+    session: Session,
+    study: Study,
+    found: list[tuple[DeviceConfig, Recording, dict[str, str], str]],
+    inputs: list[InputFile],
+    repairs: list[FileNote],
+    left_out: list[FileNote],
+    warnings: list[FileNote],
+) -> SessionMaterial:
+    quantities = study.config.all_quantities
+    targets = _targets(study)
+    role_first = sorted(found, key=lambda f: f[0].role != "reference")
+    starts = [ms for _, recording, _, _ in role_first if (ms := first_ms(recording)) is not None]
+    origin_ms = session.start_ms if session.start_ms is not None else (starts[0] if starts else 0)
+    origin_ms = origin_ms // 1000 * 1000
+    references: list[tuple[tuple[float, int], ReferenceMaterial]] = []
+    tested: list[Series] = []
+    context: list[Series] = []
+    for device, recording, facts, shown in found:
+        for target in targets:
+            quantity = quantities[target]
+            if device.role_for(target) != "reference" or recording.quantity not in _sources(quantity):
+                continue
+            try:
+                made = make_reference(device, quantity, recording, origin_ms=origin_ms)
+            except WearbenchError as error:
+                warnings.append(FileNote(slug=error.slug, said=error.message, file=shown))
+                continue
+            if made is None:
+                continue
+            rank = (device.prefer or math.inf, _sources(quantity).index(recording.quantity))
+            references.append((rank, made))
+        kind = _own_quantity(recording)
+        if kind is None or kind not in quantities:
+            continue
+        role = device.role_for(kind)
+        if role == "tested" and kind in targets:
+            tested.append(series_from(device, quantities[kind], recording, facts, origin_ms=origin_ms))
+        elif kind in ("cadence", "power", "speed") and isinstance(recording, Readings):
+            context.append(series_from(device, quantities[kind], recording, facts, origin_ms=origin_ms))
+    references.sort(key=lambda pair: pair[0])
+    context.sort(key=lambda series: study.config.devices[series.device].role != "context")
+    kept = tuple(_cut(reference, session, origin_ms) for _, reference in references)
+    for series in tested:
+        reference = next((r for r in kept if r.quantity == series.quantity), None)
+        if reference is not None and not reference.start_known and not series.start_known:
+            said = (
+                f"neither {reference.device} nor {series.device} says when it started; expected a start in one of"
+                " them, or start in sessions.csv"
+            )
+            warnings.append(FileNote(slug="no-start", said=said, file=f"raw/{session.name}"))
+    return SessionMaterial(
+        name=session.name,
+        origin_ms=origin_ms,
+        references=kept,
+        tested=tuple(_unique(tested)),
+        context=tuple(context),
+        inputs=tuple(inputs),
+        repairs=tuple(repairs),
+        left_out=tuple(left_out),
+        warnings=tuple(warnings),
+    )
+
+
+def _unique(series: list[Series]) -> list[Series]:
+    """One series a device and quantity: a rate the device printed goes before one made of its intervals."""
+    out: dict[tuple[str, str], Series] = {}
+    for one in series:
+        held = out.get((one.device, one.quantity))
+        if held is None or (held.start_s is not None and one.start_s is None):
+            out[(one.device, one.quantity)] = one
+    return list(out.values())
+
+
+def _targets(study: Study) -> tuple[str, ...]:
+    """Quantities that are judged: those of which the study can have a reference."""
+    quantities = study.config.all_quantities
+    return tuple(
+        name
+        for name, quantity in quantities.items()
+        if quantity.kind == "level"
+        and name not in ("cadence", "power", "speed")
+        and any(device.role_for(name) == "reference" for device in study.config.devices.values())
+    )
+
+
+def _sources(quantity: Quantity) -> tuple[str, ...]:
+    return quantity.formed_from or (quantity.name,)
+
+
+def _own_quantity(recording: Recording) -> str | None:
+    if isinstance(recording, Intervals):
+        return "heart_rate"
+    return recording.quantity if isinstance(recording, Readings) else None
+
+
+def series_from(
+    device: DeviceConfig, quantity: Quantity, recording: Recording, facts: dict[str, str], *, origin_ms: int
+) -> Series:
+    """Put readings on seconds from the session's origin; intervals become rates with a window each.
+
+    Parameters
+    ----------
+    device : DeviceConfig
+    quantity : Quantity
+    recording : Readings or Intervals
+    facts : dict
+    origin_ms : int
+
+    Returns
+    -------
+    Series
+    """
+    if isinstance(recording, Intervals):
+        beats = _beats(device, recording, origin_ms=origin_ms)
+        good = beats.usable
+        with np.errstate(divide="ignore"):
+            rate = 60.0 / beats.interval_s
+        return Series(
+            device=device.name,
+            quantity=quantity.name,
+            unit=quantity.unit,
+            time_s=beats.time_s[1:][good],
+            value=rate[good],
+            source_row=np.flatnonzero(good).astype(np.int64) + 1,
+            start_s=beats.time_s[:-1][good],
+            end_s=beats.time_s[1:][good],
+            start_known=recording.start_known,
+            facts=facts,
+        )
+    if not isinstance(recording, Readings):
+        raise CannotTell(f"expected readings of {quantity.label}, got a signal; no rate is made of a tested signal")
+    shift = origin_ms if recording.start_known else 0
+
+    def seconds(ms: I64 | None) -> F64 | None:
+        return None if ms is None else (ms - shift) / 1000.0
+
+    time_s = (recording.time_ms - shift) / 1000.0
+    if device.stamps == "second":
+        time_s = time_s + 0.5
+    return Series(
+        device=device.name,
+        quantity=quantity.name,
+        unit=recording.unit or quantity.unit,
+        time_s=time_s,
+        value=recording.value,
+        source_row=recording.source_row,
+        start_s=seconds(recording.start_ms),
+        end_s=seconds(recording.end_ms),
+        start_known=recording.start_known,
+        facts=facts,
+    )
+
+
+def _beats(device: DeviceConfig, recording: Intervals, *, origin_ms: int) -> Beats:
+    shift = origin_ms if recording.start_known else 0
+    if recording.stamp_ms is None:
+        start = 0.0 if recording.start_ms is None else (recording.start_ms - shift) / 1000.0
+        return beats_from_intervals(recording.interval_ms, start_s=start)
+    stamp_s = (recording.stamp_ms - shift) / 1000.0
+    whole = bool(np.all(recording.stamp_ms % 1000 == 0))
+    coarse = device.stamps == "second" or (device.stamps == "auto" and whole)
+    return beats_from_intervals(recording.interval_ms, stamp_s=stamp_s, resolution_s=1.0 if coarse else 0.0)
+
+
+def make_reference(
+    device: DeviceConfig, quantity: Quantity, recording: Recording, *, origin_ms: int
+) -> ReferenceMaterial | None:
+    """Form a reference of a quantity from a recording.
+
+    Parameters
+    ----------
+    device : DeviceConfig
+    quantity : Quantity
+        What is to be referred to.
+    recording : Readings, Intervals or Signal
+        RR intervals or an ECG become beats; readings become a level.
+    origin_ms : int
+        Second 0.
+
+    Returns
+    -------
+    ReferenceMaterial or None
+        None when the recording holds nothing.
+    """
+    made_from = recording.quantity
+    shift = origin_ms if recording.start_known else 0
+    if isinstance(recording, Intervals):
+        try:
+            beats = _beats(device, recording, origin_ms=origin_ms)
+        except CannotTell:
+            # Sampled intervals: a rate, not beats.
+            if recording.stamp_ms is None:
+                raise
+            with np.errstate(divide="ignore", invalid="ignore"):
+                rate = 60_000.0 / recording.interval_ms
+            time_s = (recording.stamp_ms - shift) / 1000.0
+            return _level(device, quantity, time_s, rate, "rr_sampled", start_known=recording.start_known)
+        return _from_beats(device, quantity, beats, made_from, start_known=recording.start_known)
+    if isinstance(recording, Signal):
+        segments = [
+            EcgSegment(start_s=(s.start_ms - shift) / 1000.0, rate_hz=s.rate_hz, values=s.values)
+            for s in recording.segments
+        ]
+        beats = beats_from_ecg(segments)
+        return _from_beats(device, quantity, beats, made_from, start_known=recording.start_known)
+    time_s = (recording.time_ms - shift) / 1000.0
+    return _level(device, quantity, time_s, recording.value, made_from, start_known=recording.start_known)
+
+
+def _from_beats(
+    device: DeviceConfig, quantity: Quantity, beats: Beats, made_from: str, *, start_known: bool
+) -> ReferenceMaterial | None:
+    if beats.time_s.size < 2:
+        return None
+    running = running_from_beats(beats)
+    return ReferenceMaterial(
+        device=device.name,
+        quantity=quantity.name,
+        unit=quantity.unit,
+        made_from=made_from,
+        running=running,
+        first_s=float(beats.time_s[0]),
+        last_s=float(beats.time_s[-1]),
+        doubts=tuple(DoubtSpan(start_s=d.start_s, end_s=d.end_s, why=d.why) for d in beats.doubts),
+        counts={
+            "beats": float(beats.time_s.size),
+            "seconds": float(running.covered_s[-1]),
+            "missed": float(beats.n_missed),
+            "extra": float(beats.n_extra),
+            "ectopic": float(beats.n_ectopic),
+            "long": float(beats.n_long),
+            "short": float(beats.n_short),
+            "unreadable": float(beats.n_unreadable),
+            "mended_share": float(np.nan_to_num(beats.mended_share)),
+        },
+        start_known=start_known,
+    )
+
+
+def _level(
+    device: DeviceConfig, quantity: Quantity, time_s: F64, value: F64, made_from: str, *, start_known: bool
+) -> ReferenceMaterial | None:
+    good = np.isfinite(value) & (value >= quantity.low) & (value <= quantity.high)
+    for sentinel in quantity.sentinels:
+        good &= value != sentinel
+    if not good.any():
+        return None
+    time_s, value = time_s[good], value[good]
+    distinct = np.concatenate([np.diff(time_s) > 0, [True]])
+    time_s, value = time_s[distinct], value[distinct]
+    usual = rhythm(time_s)
+    hold = device.hold_s or max(1.5 * float(np.median(usual)), 1.0)
+    running = running_from_level(
+        time_s, value, hold_s=hold, stands_for=device.stands_for, scale=60.0 if quantity.state_model else 1.0
+    )
+    doubts: tuple[Doubt, ...] = ()
+    if quantity.state_model and float(np.median(usual)) <= _RATE_MAX_GAP_S:
+        doubts = doubt_of_rate(time_s, value)
+    return ReferenceMaterial(
+        device=device.name,
+        quantity=quantity.name,
+        unit=quantity.unit,
+        made_from=made_from,
+        running=_with_doubts(running, doubts),
+        first_s=float(running.knot_s[0]),
+        last_s=float(running.knot_s[-1]),
+        doubts=tuple(DoubtSpan(start_s=d.start_s, end_s=d.end_s, why=d.why) for d in doubts),
+        counts={"readings": float(time_s.size), "seconds": float(running.covered_s[-1])},
+        start_known=start_known,
+    )
+
+
+def _with_doubts(running: Running, doubts: tuple[Doubt, ...]) -> Running:
+    if not doubts:
+        return running
+    middle = 0.5 * (running.knot_s[1:] + running.knot_s[:-1])
+    inside = np.zeros(middle.size, dtype=np.bool_)
+    for doubt in doubts:
+        inside |= (middle >= doubt.start_s) & (middle <= doubt.end_s)
+    steps = np.where(inside, np.diff(running.covered_s), 0.0)
+    return replace(running, doubtful_s=np.concatenate([[0.0], np.cumsum(steps)]))
+
+
+def _cut(reference: ReferenceMaterial, session: Session, origin_ms: int) -> ReferenceMaterial:
+    """Keep the part of a reference inside the session's times, where sessions.csv gives them."""
+    if not reference.start_known or (session.start_ms is None and session.end_ms is None):
+        return reference
+    low = -math.inf if session.start_ms is None else (session.start_ms - origin_ms) / 1000.0
+    high = math.inf if session.end_ms is None else (session.end_ms - origin_ms) / 1000.0
+    running = reference.running
+    outside = (running.knot_s[1:] <= low) | (running.knot_s[:-1] >= high)
+    if not outside.any():
+        return reference
+
+    def cut(column: F64) -> F64:
+        out: F64 = np.concatenate([[0.0], np.cumsum(np.where(outside, 0.0, np.diff(column)))])
+        return out
+
+    return replace(
+        reference,
+        running=replace(
+            running,
+            amount=cut(running.amount),
+            covered_s=cut(running.covered_s),
+            mended_s=cut(running.mended_s),
+            doubtful_s=cut(running.doubtful_s),
+        ),
+        first_s=max(reference.first_s, low),
+        last_s=min(reference.last_s, high),
+    )
