@@ -223,9 +223,11 @@ def track(rng: np.random.Generator, device: Device, person: Heart, clock: Clock,
         inside = np.flatnonzero((at_s >= spell.start_s) & (at_s < spell.end_s))
         if spell.mode == "frozen" and inside.size > 1:
             held = held_run(shown, inside)
-            if float(np.ptp(reference[held])) > FROZEN_BPM:
-                for i in held:
-                    state[i], also[i] = "frozen", None
+            moved = float(np.ptp(reference[held])) > FROZEN_BPM
+            source = state[int(held[0])], also[int(held[0])]
+            for i in held:
+                right = abs(shown[i] - reference[i]) <= max(CLOSE_BPM, CLOSE_SHARE * reference[i])
+                state[i], also[i] = ("frozen", None) if moved else ("faithful", None) if right else source
         if spell.mode == "silent" and device.silent == "gap":
             stays[inside] = False
         elif spell.mode == "silent":

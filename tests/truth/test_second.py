@@ -10,6 +10,7 @@ import polars as pl
 import pytest
 
 from benchmarks.truth import second
+from benchmarks.truth.score import STATES, score
 from benchmarks.truth.second_device import Clock, Spell, Track, held_run, label, track
 from benchmarks.truth.second_heart import Heart, heart, strap_rows
 
@@ -236,3 +237,38 @@ def test_strap_writes_intervals_that_tile_the_time(person: Heart, trouble: str) 
     expected = np.interp(stamp_s, person.beat_s[1:], usual) * 1000
     doubled = int(np.sum(interval_ms > 1.6 * expected))
     assert (doubled > 25) == (trouble == "every second")
+
+
+def test_a_program_that_knew_the_truth_would_score_full_marks(study: Path) -> None:
+    truth = pl.read_parquet(study / "truth" / "readings.parquet")
+    sessions = pl.read_parquet(study / "truth" / "sessions.parquet")
+    pairs = truth.with_columns(used=pl.lit(value=True), reason=pl.lit(None, dtype=pl.String))
+    clocks = [
+        {**row, "low_s": row["offset_s"] - 0.1, "high_s": row["offset_s"] + 0.1, "trust": "firm"}
+        for row in sessions.select("session", "device", "offset_s").to_dicts()
+    ]
+    found = score(truth, sessions, pairs, clocks)
+    assert found["clock"]["share_sharp_within_1_s"] == 1.0
+    assert found["clock"]["share_all_covered"] == 1.0
+    assert found["states"]["false_alarm_share"] == 0.0
+    assert {one["f1"] for one in found["states"]["per_state"].values()} <= {1.0, None}
+    assert found["states"]["judged_s"] > 3 * 900
+
+
+def test_states_are_those_of_the_folder_contract(study: Path) -> None:
+    truth = pl.read_parquet(study / "truth" / "readings.parquet")
+    assert {"faithful", "between"} <= set(truth["state"]) <= {*STATES, "missing"}
+    assert truth.filter(pl.col("sentinel"))["state"].is_in(["missing"]).all()
+
+
+def test_a_held_wrong_value_keeps_the_name_of_its_source(person: Heart) -> None:
+    """Held at half while the rate hardly moves: not frozen, and certainly not right."""
+    still = replace(person, beat_s=np.arange(-110.0, person.seconds + 50, 0.5))
+    device = replace(second.devices(SEED)[0], tau_s=3.0, delay_s=2.0, error_bpm=0.01)
+    spells = [
+        Spell(mode=m, start_s=a, end_s=b, edge_s=2.0, value=1.0)
+        for m, a, b in (("halved", -200.0, 500.0), ("frozen", 500.0, 560.0), ("faithful", 560.0, 1e5))
+    ]
+    found = track(second.rng_for(SEED, "t"), device, still, Clock(offset_s=0.0, drift_ppm=0.0), spells=spells)
+    held = (found.at_s >= 500) & (found.at_s < 560)
+    assert {s for s, h in zip(found.state, held, strict=True) if h} == {"halved"}
