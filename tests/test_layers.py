@@ -12,7 +12,8 @@ import pytest
 PACKAGE = Path(__file__).resolve().parents[1] / "src" / "wearbench"
 ORDER = (
     *("errors", "core", "quantities", "settings", "wording", "formats", "study", "simulator"),
-    *("recipe", "analysis", "findings", "figures", "report", "recorder", "planner", "workbench", "commands", "cli"),
+    *("recipe", "analysis", "findings", "look", "figures", "report", "recorder", "planner", "workbench"),
+    *("commands", "cli"),
 )
 CORE_MAY_IMPORT = {"numpy", "scipy", "sleepecg", "wearbench.core", "wearbench.errors"} | set(sys.stdlib_module_names)
 
