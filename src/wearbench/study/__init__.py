@@ -1,12 +1,13 @@
 """The study folder: configuration, tables, discovery of recordings, decisions, results on disk."""
 
 from wearbench.study.config import CriterionConfig, StudyConfig, read_config
+from wearbench.study.criteria import CriterionOutcome, judge_criteria
 from wearbench.study.decisions import Decision, append_decisions, read_decisions, record_criteria, record_look
 from wearbench.study.device import DeviceConfig, Role
 from wearbench.study.discovery import FileName, RecordingFiles, StudyFile, parse_file_name
 from wearbench.study.problem import Problem
 from wearbench.study.results import PAIRS, TABLES, TRACES, Results, results_schema, table_of
-from wearbench.study.saving import read_results, write_results
+from wearbench.study.saving import check_writable, read_results, write_results
 from wearbench.study.study import UNNAMED, Session, Study, load_study
 from wearbench.study.tables import Bout, Mark, Participant, SessionRow, Version, Wear
 from wearbench.study.tabletext import When
@@ -18,6 +19,7 @@ __all__ = [
     "UNNAMED",
     "Bout",
     "CriterionConfig",
+    "CriterionOutcome",
     "Decision",
     "DeviceConfig",
     "FileName",
@@ -36,6 +38,8 @@ __all__ = [
     "Wear",
     "When",
     "append_decisions",
+    "check_writable",
+    "judge_criteria",
     "load_study",
     "parse_file_name",
     "read_config",

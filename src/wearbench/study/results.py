@@ -99,7 +99,7 @@ class Results:
 
 def results_schema() -> dict[str, Any]:
     """The JSON Schema (2020-12) of ``results.json``."""
-    text = resources.files("wearbench.schema").joinpath("results.schema.json").read_text(encoding="utf-8")
+    text = resources.files("wearbench").joinpath("schema", "results.schema.json").read_text(encoding="utf-8")
     schema: dict[str, Any] = json.loads(text)
     return schema
 

@@ -18,7 +18,7 @@ import polars as pl
 from wearbench.errors import StudyError
 from wearbench.study.results import PAIRS, TRACES, Results, conformed, plain, table_of
 
-__all__ = ["RESULTS_FOLDER", "read_results", "write_results"]
+__all__ = ["RESULTS_FOLDER", "check_writable", "read_results", "write_results"]
 
 RESULTS_FOLDER: Final = "results"
 _NEW: Final = ".results-new-"
@@ -73,6 +73,22 @@ def write_results(folder: Path, results: Results, *, also: Callable[[Path], None
     finally:
         shutil.rmtree(new, ignore_errors=True)
     return place
+
+
+def check_writable(folder: Path) -> None:
+    """Find out before a long run whether its results can be written.
+
+    Raises
+    ------
+    StudyError
+        As :func:`write_results` would in the end.
+    """
+    try:
+        probe = folder / f"{_NEW}{uuid.uuid4().hex[:8]}"
+        probe.mkdir()
+        probe.rmdir()
+    except OSError as error:
+        raise _said(error, folder / RESULTS_FOLDER) from error
 
 
 def _write_all(new: Path, results: Results) -> None:

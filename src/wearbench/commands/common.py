@@ -1,0 +1,40 @@
+"""What several commands share: options, and output as lines or as JSON."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterable
+from pathlib import Path
+from typing import Any, TypeVar
+
+import click
+
+__all__ = ["emit", "json_option", "quiet_option", "study_argument"]
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+
+def json_option(function: F) -> F:
+    """``--json``: the same as what is printed, for programs."""
+    return click.option("--json", "as_json", is_flag=True, help="Print the same as JSON.")(function)
+
+
+def quiet_option(function: F) -> F:
+    """``--quiet``: no progress."""
+    return click.option("--quiet", is_flag=True, help="Show no progress.")(function)
+
+
+def study_argument(function: F) -> F:
+    """``STUDY``: a study's folder."""
+    return click.argument("study", type=click.Path(path_type=Path, file_okay=False))(function)
+
+
+def emit(lines: Iterable[str], document: Any, *, as_json: bool) -> None:
+    """Print lines for a person, or the document for a program."""
+    if as_json:
+        from wearbench.study.results import plain
+
+        click.echo(json.dumps(plain(document), ensure_ascii=False, indent=1))
+    else:
+        for line in lines:
+            click.echo(line)

@@ -1,0 +1,126 @@
+"""``wearbench run``: the analysis of a study."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from wearbench.commands.common import emit, json_option, quiet_option, study_argument
+
+if TYPE_CHECKING:
+    from wearbench.study import CriterionOutcome, Results, Study
+
+REPORT = "report.html"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Outcome:
+    """What a run has to say, for a person and for a program, and its exit code."""
+
+    lines: list[str]
+    document: dict[str, Any]
+    code: int
+
+
+@click.command(short_help="Analyse a study, write its results and report.")
+@study_argument
+@json_option
+@quiet_option
+def run(study: Path, *, as_json: bool, quiet: bool) -> int:
+    """Analyse a study, write results/ with the report, and print what was found.
+
+    The last results stay until the new ones are whole. Ends with exit code 2 if a criterion stated in study.toml is
+    not met.
+
+    \b
+    Example: wearbench run my-study
+    """  # noqa: D301
+    outcome = carry_out(study, quiet=quiet)
+    emit(outcome.lines, outcome.document, as_json=as_json)
+    return outcome.code
+
+
+def carry_out(folder: Path, *, quiet: bool) -> Outcome:
+    """Analyse the study in ``folder``, write its results and record that they were looked at."""
+    from wearbench.analysis import run_study
+    from wearbench.commands.progress import Progress
+    from wearbench.report import write_report
+    from wearbench.study import (
+        check_writable,
+        judge_criteria,
+        load_study,
+        record_criteria,
+        record_look,
+        write_results,
+    )
+
+    study = load_study(folder)
+    check_writable(folder)
+    _, changed = record_criteria(folder, study.config)
+    with Progress(quiet=quiet) as progress:
+        results = run_study(study, settings=study.config.settings, progress=progress)
+        results = _with_warnings(results, changed)
+        progress("writing", 0, 1)
+        place = write_results(
+            folder, results, also=lambda new: write_report(results, new / REPORT, title=study.config.title)
+        )
+    outcomes = judge_criteria(study.config, results.document)
+    record_look(folder, value={"criteria": {o.criterion: o.met for o in outcomes}})
+    return _outcome(study, results, outcomes, place / REPORT)
+
+
+def _with_warnings(results: Results, warnings: list[str]) -> Results:
+    if not warnings:
+        return results
+    document = {**results.document, "warnings": [*(results.document.get("warnings") or []), *warnings]}
+    return replace(results, document=document)
+
+
+def _outcome(study: Study, results: Results, outcomes: tuple[CriterionOutcome, ...], report: Path) -> Outcome:
+    document = results.document
+    warnings = [each if isinstance(each, str) else each.get("said", "") for each in document.get("warnings") or []]
+    costly = [str(problem) for problem in study.problems if problem.costs]
+    lines = [study.config.title, ""]
+    for finding in document.get("findings") or []:
+        scope = finding.get("scope")
+        lines.append(f"- {finding['claim']}" + (f" ({scope})" if isinstance(scope, str) and scope else ""))
+    if not document.get("findings"):
+        lines.append("No findings.")
+    lines += [f"! {warning}" for warning in warnings]
+    left_out = len(document.get("files_left_out") or [])
+    if costly or left_out:
+        lines += ["", f"Something was left out; see why with: wearbench check {study.folder}"]
+    if outcomes:
+        lines += ["", "Criteria of study.toml:", *(f"  {_criterion_line(outcome)}" for outcome in outcomes)]
+    lines += ["", f"Report: {report}"]
+    missed = any(not outcome.met for outcome in outcomes)
+    told = {
+        "study": study.folder,
+        "title": study.config.title,
+        "findings": document.get("findings") or [],
+        "warnings": warnings,
+        "files_left_out": document.get("files_left_out") or [],
+        "criteria": list(outcomes),
+        "criteria_met": not missed,
+        "report": report,
+    }
+    return Outcome(lines=lines, document=told, code=2 if missed else 0)
+
+
+def _criterion_line(outcome: CriterionOutcome) -> str:
+    bounds = [
+        f"{word} {bound:g}"
+        for word, bound in (("at most", outcome.at_most), ("at least", outcome.at_least))
+        if bound is not None
+    ]
+    about = ", ".join(part for part in (outcome.device, outcome.quantity) if part)
+    head = f"{outcome.criterion}{f' ({about})' if about else ''}: {outcome.statistic} {' and '.join(bounds)}"
+    if outcome.value is None:
+        return f"{head}: NOT MET, since it cannot be given: {outcome.why}"
+    span = "" if outcome.low is None or outcome.high is None else f" ({outcome.low:.4g} to {outcome.high:.4g})"
+    word = "met" if outcome.met else "NOT MET"
+    unsure = "" if outcome.sure else ", and the interval does not settle it" if span else ", without an interval"
+    return f"{head}: {word} with {outcome.value:.4g}{span}{unsure}"

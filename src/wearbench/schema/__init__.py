@@ -1,1 +1,0 @@
-"""JSON Schemas that ship with the package."""

@@ -1,0 +1,108 @@
+"""Whether the acceptance figures of study.toml are met."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from wearbench.study.config import CriterionConfig, StudyConfig
+
+__all__ = ["CriterionOutcome", "judge_criteria"]
+
+_OVERALL = (None, "", "all", "overall")
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class CriterionOutcome:
+    """One criterion held against one device and quantity.
+
+    ``met`` compares the value itself; ``sure`` tells whether its whole interval is on the same side. A value that
+    cannot be given is not met, with the reason in ``why``.
+    """
+
+    criterion: str
+    device: str | None
+    quantity: str | None
+    statistic: str
+    at_most: float | None
+    at_least: float | None
+    value: float | None
+    low: float | None
+    high: float | None
+    met: bool
+    sure: bool
+    why: str | None = None
+
+
+def judge_criteria(config: StudyConfig, document: Mapping[str, Any]) -> tuple[CriterionOutcome, ...]:
+    """Hold each criterion of study.toml against the results over all readings.
+
+    Parameters
+    ----------
+    config : StudyConfig
+    document : mapping
+        ``Results.document``.
+
+    Returns
+    -------
+    tuple of CriterionOutcome
+        One for each criterion, tested device and quantity it is about; a criterion that no result speaks to is not met.
+
+    Notes
+    -----
+    A declared clock goes before a fitted one: where a device's clock is declared there is no other.
+    """
+    return tuple(outcome for criterion in config.criteria for outcome in _outcomes(criterion, document))
+
+
+def _outcomes(criterion: CriterionConfig, document: Mapping[str, Any]) -> Iterator[CriterionOutcome]:
+    rows: dict[tuple[str, str], Mapping[str, Any]] = {}
+    for row in document.get("agreement") or []:
+        fits = (
+            row.get("by") in _OVERALL
+            and row.get("readings") == "all"
+            and row.get("clock") in ("fitted", "declared")
+            and criterion.device in (None, row.get("device"))
+            and criterion.quantity in (None, row.get("quantity"))
+        )
+        key = (str(row.get("device")), str(row.get("quantity")))
+        if fits and (key not in rows or row.get("clock") == "declared"):
+            rows[key] = row
+    for (device, quantity), row in rows.items():
+        known = row.get("statistics") or {}
+        found = known.get(criterion.statistic)
+        if found is None:
+            why = f"the results have no statistic {criterion.statistic}; they have {', '.join(sorted(known)) or 'none'}"
+            found = {"why": why}
+        yield _judged(criterion, device, quantity, found)
+    if not rows:
+        yield _judged(criterion, criterion.device, criterion.quantity, {"why": "the results hold nothing it is about"})
+
+
+def _judged(
+    criterion: CriterionConfig, device: str | None, quantity: str | None, found: Mapping[str, Any]
+) -> CriterionOutcome:
+    value, low, high = found.get("value"), found.get("low"), found.get("high")
+    sides = {_met(criterion, end) for end in (low, high) if end is not None}
+    met = value is not None and _met(criterion, value)
+    return CriterionOutcome(
+        criterion=criterion.name,
+        device=device,
+        quantity=quantity,
+        statistic=criterion.statistic,
+        at_most=criterion.at_most,
+        at_least=criterion.at_least,
+        value=value,
+        low=low,
+        high=high,
+        met=met,
+        sure=low is not None and high is not None and sides == {met},
+        why=None if value is not None else found.get("why") or "no value",
+    )
+
+
+def _met(criterion: CriterionConfig, value: float) -> bool:
+    return (criterion.at_most is None or value <= criterion.at_most) and (
+        criterion.at_least is None or value >= criterion.at_least
+    )
