@@ -8,6 +8,7 @@ and where half rate and cadence coincide the reading is ``halved`` with ``also =
 
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import dataclass
 from typing import Final
@@ -338,6 +339,7 @@ def label(data: StateInput, parameters: StateParameters, *, frozen_min_s: float,
     part_ratio = ratios[column]
     part_state, part_ratio, part_also = _coincidences(part, part_state, part_ratio)
     part_state = _freezes(part, part_state, parameters, frozen_min_s=frozen_min_s, frozen_move=frozen_move)
+    part_state = _slips(part, part_state, part_ratio, parameters)
     part_state = _lawful(part, part_state)
     part_ratio = np.where(np.isin(part_state, (BETWEEN, FROZEN, ASTRAY)), np.nan, part_ratio)
     part_ratio = np.where(part_state == FAITHFUL, 1.0, part_ratio)
@@ -377,48 +379,43 @@ def _settle_blends(data: StateInput, column: I64, kinds: I8, ratios: F64) -> I64
     """Where one mode gives way to another, the 80 % rule decides which readings are blends.
 
     Between two modes the share of the second in the window is ``(tested - first) / (second - first)``: below 0.2 the
-    reading belongs to the first, above 0.8 to the second, else it is a blend.
+    reading belongs to the first, above 0.8 to the second, else it is a blend. Only readings next to the change are
+    touched.
     """
     is_mode = ~np.isin(kinds, (BETWEEN, ASTRAY))
-    runs = runs_of(column)
     between = int(np.flatnonzero(kinds == BETWEEN)[0])
     out = column.copy()
-    first, stop, which = _columns(runs)
+    first, stop, which = _columns(runs_of(column))
     reach_s = data.averaging_s + 2.0 * float(np.median(data.seconds))
-    i = 0
-    while i < len(which):
-        if not is_mode[which[i]]:
-            i += 1
-            continue
-        j = i + 1
-        while j < len(which) and not is_mode[which[j]]:
-            j += 1
-        if j >= len(which):
-            break
+    modes = [i for i, k in enumerate(which) if is_mode[k]]
+    for i, j in itertools.pairwise(modes):
         a, b = which[i], which[j]
-        gap_s = data.time_s[first[j]] - data.time_s[stop[i] - 1]
-        if a != b and gap_s <= 6.0 * reach_s:
-            lo = max(first[i], int(np.searchsorted(data.time_s, data.time_s[stop[i] - 1] - reach_s)))
-            hi = min(stop[j], int(np.searchsorted(data.time_s, data.time_s[first[j]] + reach_s)) + 1)
-            span = slice(lo, hi)
-            one = _mode_value(data, int(kinds[a]), float(ratios[a]))[span]
-            two = _mode_value(data, int(kinds[b]), float(ratios[b]))[span]
-            with np.errstate(divide="ignore", invalid="ignore"):
-                share = (data.tested[span] - one) / (two - one)
-            near = np.abs(two - one) < 0.06 * np.maximum(one, two)
-            share = np.where(near | ~np.isfinite(share), np.where(np.arange(hi - lo) + lo < stop[i], 0.0, 1.0), share)
-            # The change runs one way: last reading surely of the first mode, first one surely of the second.
-            still = np.flatnonzero(share < 0.2)
-            begin = int(still[-1]) + 1 if still.size else 0
-            done = np.flatnonzero(share[begin:] > 0.8)
-            end = begin + int(done[0]) if done.size else hi - lo
-            if begin == 0 and lo > first[i]:
-                begin = stop[i] - lo
-                end = max(end, begin)
-            out[lo : lo + begin] = a
-            out[lo + begin : lo + end] = between
-            out[lo + end : hi] = b
-        i = j
+        here, there = stop[i], first[j]
+        if a == b or data.time_s[there] - data.time_s[here - 1] > 6.0 * reach_s:
+            continue
+        lo = max(first[i], int(np.searchsorted(data.time_s, data.time_s[here - 1] - reach_s)))
+        hi = min(stop[j], int(np.searchsorted(data.time_s, data.time_s[there] + reach_s, side="right")))
+        one = _mode_value(data, int(kinds[a]), float(ratios[a]))[lo:hi]
+        two = _mode_value(data, int(kinds[b]), float(ratios[b]))[lo:hi]
+        apart = np.abs(two - one) >= 0.06 * np.maximum(one, two)
+        share = np.full(hi - lo, np.nan)
+        np.divide(data.tested[lo:hi] - one, two - one, out=share, where=apart)
+        blend = (share >= 0.2) & (share <= 0.8)
+        left, right = here - lo, there - lo
+        while left > 0 and blend[left - 1]:
+            left -= 1
+        while right < hi - lo and blend[right]:
+            right += 1
+        out[lo + left : here] = between
+        out[there : lo + right] = between
+        if left == here - lo:
+            while left < there - lo and share[left] < 0.2:
+                out[lo + left] = a
+                left += 1
+        if right == there - lo:
+            while right > left and share[right - 1] > 0.8:
+                out[lo + right - 1] = b
+                right -= 1
     return out
 
 
@@ -468,6 +465,23 @@ def _freezes(
     return state
 
 
+def _slips(data: StateInput, state: I8, ratio: F64, parameters: StateParameters) -> I8:
+    """A reading far from what its mode says is not of that mode, however short the slip."""
+    state = state.copy()
+    reach = 0.10 + 3.0 * parameters.spread
+    with np.errstate(invalid="ignore"):
+        low, high = np.fmin(data.low, data.reference), np.fmax(data.high, data.reference)
+        off = np.fmax(low - data.tested, data.tested - high)
+        far = (state == FAITHFUL) & (off > np.maximum(reach * data.reference, 8.0))
+        by_rate = np.isin(state, (HALVED, DOUBLED, OFF_RATIO))
+        off = np.fmax(ratio * low - data.tested, data.tested - ratio * high)
+        far |= by_rate & (off > np.maximum(reach * ratio * data.reference, 8.0))
+        value = ratio * data.cadence
+        far |= (state == CADENCE_LOCKED) & (np.abs(data.tested - value) > np.maximum(reach * value, 8.0))
+    state[far] = ASTRAY
+    return state
+
+
 def _lawful(data: StateInput, state: I8) -> I8:
     """Put blends and strays into the words of the contract.
 
@@ -482,6 +496,9 @@ def _lawful(data: StateInput, state: I8) -> I8:
         if kind == OFF_RATIO and float(data.seconds[first:stop].sum()) < 20.0:
             state[first:stop] = ASTRAY
     loose = np.isin(state, (BETWEEN, ASTRAY))
+    with np.errstate(invalid="ignore", divide="ignore"):
+        ratio = data.tested / data.reference
+    at = {FAITHFUL: 1.0, HALVED: 0.5, DOUBLED: 2.0}
     for first, stop, is_loose in zip(*_columns(runs_of(loose.astype(np.int8))), strict=True):
         if not is_loose:
             continue
@@ -489,11 +506,27 @@ def _lawful(data: StateInput, state: I8) -> I8:
         before = int(state[first - 1]) if first else UNJUDGED
         after = int(state[stop]) if stop < state.size else UNJUDGED
         two_modes = before in modes and after in modes and before != after
-        all_between = bool((state[first:stop] == BETWEEN).all())
-        if (all_between and (two_modes and lasted <= 6.0 * limit)) or lasted <= limit:
-            state[first:stop] = BETWEEN
+        blends = bool((state[first:stop] == BETWEEN).all())
+        # On the way between two modes readings lie between them; a brief dip out of one, towards half or double.
+        ends = [at.get(before, math.nan), at.get(after, math.nan)]
+        if any(math.isnan(e) for e in ends):
+            low, high = 0.3, 3.0
+        elif two_modes:
+            low, high = min(ends) - 0.05, max(ends) + 0.05
         else:
-            state[first:stop] = ASTRAY
+            low, high = 0.5 * ends[0], 2.0 * ends[0]
+        seen = ratio[first:stop][np.isfinite(ratio[first:stop])]
+        inside = bool(np.all((seen >= low) & (seen <= high)))
+        short = lasted <= limit or (blends and two_modes and lasted <= 6.0 * limit)
+        state[first:stop] = BETWEEN if short and inside else ASTRAY
+    # Readings that are right, several in a row, are right, whatever stands around them.
+    with np.errstate(invalid="ignore"):
+        right = np.abs(data.tested - data.reference) <= np.maximum(0.03 * data.reference, 3.0)
+    for first, stop, kind in zip(
+        *_columns(runs_of((right & np.isin(state, (BETWEEN, ASTRAY))).astype(np.int8))), strict=True
+    ):
+        if kind and stop - first >= 3 and float(data.seconds[first:stop].sum()) >= 5.0:
+            state[first:stop] = FAITHFUL
     # A blend inside the tolerance of following is following.
     with np.errstate(invalid="ignore"):
         off = np.fmax(data.low - data.tested, data.tested - data.high)
