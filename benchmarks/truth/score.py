@@ -32,6 +32,7 @@ NO_STATE: Final = "none"
 BOUND_S: Final = 0.3
 CENTRE_S: Final = 1.0
 LONGEST_INTERVALS: Final = 1.5
+ROWS_AGREE: Final = 0.9
 KEY: Final = ["session", "device"]
 
 
@@ -47,13 +48,46 @@ def with_seconds(readings: pl.DataFrame) -> pl.DataFrame:
     return ordered.with_columns(gap=gap).with_columns(seconds=seconds).drop("gap")
 
 
+def lined_up(truth: pl.DataFrame, pairs: pl.DataFrame) -> pl.DataFrame:
+    """Bring ``source_row`` of the pairs to the truth's count.
+
+    Rows of a file may be counted with or without its heading lines. The constant between the two counts is taken from
+    the stamps, for each session and device.
+
+    Raises
+    ------
+    ValueError
+        If no constant makes nine in ten of the stamps of a session agree within a second: something else is wrong.
+    """
+    known = truth.select(*KEY, pl.col("source_row").cast(pl.Int64).alias("true_row"), "time").sort("time")
+    stamped = pairs.with_columns(pl.col("source_row").cast(pl.Int64)).sort("time")
+    near = stamped.join_asof(known, on="time", by=KEY, strategy="nearest", tolerance="1s", check_sortedness=False)
+    shift = near.group_by(KEY).agg(shift=(pl.col("source_row") - pl.col("true_row")).drop_nulls().mode().min())
+    moved = stamped.join(shift, on=KEY, how="left", maintain_order="left").with_columns(
+        source_row=pl.col("source_row") - pl.col("shift").fill_null(0)
+    )
+    both = moved.join(
+        known.rename({"true_row": "source_row", "time": "true_time"}), on=[*KEY, "source_row"], how="left"
+    )
+    agree = (pl.col("time") - pl.col("true_time")).abs() <= pl.duration(seconds=1)
+    for session, device, part in both.group_by(KEY).agg(agree.fill_null(value=False).mean()).sort(KEY).iter_rows():
+        if part < ROWS_AGREE:
+            message = f"{session} {device}: expected rows of truth and results to bear the same stamps, {part:.0%} do"
+            raise ValueError(message)
+    return moved.drop("shift")
+
+
 def joined(truth: pl.DataFrame, pairs: pl.DataFrame) -> pl.DataFrame:
     """Put each reading's truth beside what was said of it; readings without a pair stay, with nothing said."""
-    said = pairs.select(
-        *KEY,
-        pl.col("source_row").cast(pl.Int64),
-        *(pl.col(name).alias(f"said_{name}") for name in ("start", "end", "state", "used", "reason")),
-    ).unique([*KEY, "source_row"], keep="first", maintain_order=True)
+    said = (
+        lined_up(truth, pairs)
+        .select(
+            *KEY,
+            "source_row",
+            *(pl.col(name).alias(f"said_{name}") for name in ("start", "end", "state", "used", "reason")),
+        )
+        .unique([*KEY, "source_row"], keep="first", maintain_order=True)
+    )
     kept = with_seconds(truth.with_columns(pl.col("source_row").cast(pl.Int64)))
     found = kept.join(said, on=[*KEY, "source_row"], how="left", maintain_order="left")
     excluded = (

@@ -118,6 +118,25 @@ def test_a_reading_without_a_pair_is_a_miss_not_a_gift() -> None:
     assert state_score(joined(truth, pairs))["per_state"]["halved"]["recall"] == 0.5
 
 
+@pytest.mark.parametrize("headings", [1, 3])
+def test_rows_counted_with_their_heading_lines_are_lined_up_by_their_stamps(headings: int) -> None:
+    truth = truth_of(["faithful"] * 10 + ["halved"] * 10)
+    pairs = pairs_of(truth, ["faithful"] * 10 + ["halved"] * 10)
+    shifted = pairs.with_columns(source_row=pl.col("source_row") + headings)
+    rows = joined(truth, shifted)
+    assert state_score(rows)["per_state"]["halved"]["f1"] == 1.0
+    assert clock_rows(rows, sessions_of(0.1), [])["error_s"].to_list() == [0.0]
+
+
+def test_rows_whose_stamps_disagree_stop_the_score() -> None:
+    truth = truth_of(["faithful"] * 10)
+    pairs = pairs_of(truth, ["faithful"] * 10).with_columns(time=pl.col("time") + pl.duration(seconds=90))
+    with pytest.raises(ValueError, match="expected rows of truth") as caught:
+        joined(truth, pairs)
+    said = "s01 band: expected rows of truth and results to bear the same stamps, 0% do"
+    assert str(caught.value) == said
+
+
 @pytest.mark.parametrize(("off_s", "within"), [(0.0, 1), (0.9, 1), (-0.9, 1), (1.1, 0)])
 def test_centre_within_a_second(off_s: float, within: int) -> None:
     truth = truth_of(["faithful"] * 5)
