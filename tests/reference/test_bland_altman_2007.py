@@ -1,6 +1,6 @@
 """Bland & Altman 2007, J Biopharm Stat 17:571-582: cardiac output, repeated pairs, true value varies.
 
-Data from memory; printed figures (-1.34, 2.54, SD 0.99) from memory; the rest recomputed.
+Data from memory; printed figures (SD 0.99, limits -1.34 and 2.54) from memory; the rest recomputed.
 """
 
 from __future__ import annotations
@@ -9,24 +9,25 @@ import numpy as np
 import pytest
 from data_cardiac import cardiac
 
-from wearbench.core.agreement import grouped_sums, summarise
+from wearbench.core.agreement import Estimate, grouped_sums, limits_of_agreement, one_way_components, summarise
+
+RV, IC, SUBJECT = cardiac()
 
 
 @pytest.fixture(scope="module")
-def result():
-    rv, ic, subject = cardiac()
-    sums = grouped_sums(rv, ic, group=subject)
+def result() -> dict[str, Estimate]:
+    sums = grouped_sums(RV, IC, group=SUBJECT)
     codes = np.arange(len(sums))
     return summarise(sums, session=codes, participant=codes)
 
 
-def test_true_value_varies_published_limits(result):
+def test_true_value_varies_printed_limits(result: dict[str, Estimate]) -> None:
     assert round(result["sd_of_differences"].value, 2) == 0.99
     assert round(result["limit_low"].value, 2) == -1.34
     assert round(result["limit_high"].value, 2) == 2.54
 
 
-def test_true_value_varies_recomputed(result):
+def test_true_value_varies_recomputed(result: dict[str, Estimate]) -> None:
     assert result["n_pairs"].value == 60
     assert result["bias"].value == pytest.approx(0.602167, abs=5e-7)
     assert result["sd_of_differences"].value == pytest.approx(0.990624, abs=5e-7)
@@ -34,3 +35,41 @@ def test_true_value_varies_recomputed(result):
     assert result["sd_within"].value ** 2 == pytest.approx(0.170714, abs=5e-7)
     assert result["limit_low"].value == pytest.approx(-1.3395, abs=5e-5)
     assert result["limit_high"].value == pytest.approx(2.5438, abs=5e-5)
+
+
+def test_one_way_components_recomputed() -> None:
+    parts = one_way_components(RV - IC, SUBJECT)
+    assert (parts.n, parts.n_groups) == (60, 12)
+    assert parts.mean == pytest.approx(0.602167, abs=5e-7)
+    assert parts.m0 == pytest.approx(4.981818, abs=5e-7)
+    assert parts.ss_between == pytest.approx(46.299947, abs=5e-7)
+    assert parts.ss_within == pytest.approx(8.194272, abs=5e-7)
+    assert parts.ms_between == pytest.approx(4.209086, abs=5e-7)
+    assert parts.ms_within == pytest.approx(0.170714, abs=5e-7)
+    assert parts.variance_between == pytest.approx(0.810622, abs=5e-7)
+    assert parts.sd**2 == pytest.approx(0.981336, abs=5e-7)
+
+
+def test_residual_mean_square_of_each_method() -> None:
+    assert one_way_components(RV, SUBJECT).ms_within == pytest.approx(0.107228, abs=5e-7)  # printed 0.1072
+    assert one_way_components(IC, SUBJECT).ms_within == pytest.approx(0.137874, abs=5e-7)  # printed 0.1379
+
+
+def test_the_plain_function_agrees_with_the_summary(result: dict[str, Estimate]) -> None:
+    found = limits_of_agreement(RV, IC, participant=[f"subject {number}" for number in SUBJECT + 10])
+    assert (found.bias, found.sd, found.low, found.high) == tuple(
+        result[name] for name in ("bias", "sd_of_differences", "limit_low", "limit_high")
+    )
+
+
+def test_pooling_pairs_as_independent_is_another_and_narrower_answer() -> None:
+    pooled, nested = limits_of_agreement(RV, IC), limits_of_agreement(RV, IC, participant=SUBJECT)
+    assert pooled.sd.value == pytest.approx(0.961057, abs=5e-7)
+    assert (pooled.low.value, pooled.high.value) == pytest.approx((-1.2815, 2.4858), abs=5e-5)
+    assert pooled.bias.high - pooled.bias.low < 0.5 * (nested.bias.high - nested.bias.low)
+
+
+def test_outer_arms_of_the_limits_are_longer(result: dict[str, Estimate]) -> None:
+    low, high = result["limit_low"], result["limit_high"]
+    assert low.value - low.low > low.high - low.value
+    assert high.high - high.value > high.value - high.low

@@ -19,6 +19,7 @@ from wearbench.core.agreement.moments import Centre, Moments, cluster_moments, s
 from wearbench.core.agreement.sums import SUM_NAMES, merge_sums
 from wearbench.core.clusters import Clusters, Estimate, choose_clusters, effective_df, t_quantile
 from wearbench.core.resample import bca_interval, resampled_totals, share_interval
+from wearbench.errors import DataError
 
 __all__ = ["MULTIPLIER", "STATISTIC_NAMES", "summarise", "summarise_clusters"]
 
@@ -97,9 +98,14 @@ def summarise(
     DataError
         If the rows do not fit.
     """
-    sums = np.asarray(sums, dtype=np.float64).reshape(-1, len(SUM_NAMES))
+    sums, which, who = np.asarray(sums, dtype=np.float64), np.asarray(session), np.asarray(participant)
+    if sums.ndim != 2 or sums.shape[1] != len(SUM_NAMES) or not which.shape == who.shape == sums.shape[:1]:
+        raise DataError(
+            f"expected rows of {len(SUM_NAMES)} sums with a session and a participant each, got shapes {sums.shape}, "
+            f"{which.shape} and {who.shape}"
+        )
     keep = sums[:, 0] > 0
-    clusters = choose_clusters(np.asarray(session)[keep], np.asarray(participant)[keep], blocks=blocks)
+    clusters = choose_clusters(which[keep], who[keep], blocks=blocks)
     if clusters.count == 0:
         return {name: _empty("no pairs") for name in STATISTIC_NAMES}
     joined = merge_sums(sums[keep], index=clusters.index, count=clusters.count)
