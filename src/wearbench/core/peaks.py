@@ -1,4 +1,8 @@
-"""ECG to R peaks: a library's detector behind a guard of our own."""
+"""ECG to R peaks: a library's detector and our own, behind one guard.
+
+Stretches are split at missing samples and where nothing moves, brought to a rate a beat can be placed at, and heard by
+both detectors. Where the shape of the beats is lost and the two do not agree, there are no beats, but a gap.
+"""
 
 from __future__ import annotations
 
@@ -9,6 +13,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from wearbench.core.qrs import Track, find_track
 from wearbench.errors import DataError
 
 __all__ = ["EcgSegment", "Peaks", "peaks_of"]
@@ -16,7 +21,13 @@ __all__ = ["EcgSegment", "Peaks", "peaks_of"]
 F64 = NDArray[np.float64]
 B = NDArray[np.bool_]
 
-_LEAST_S: Final = 5.0
+_LEAST_S: Final = 3.0
+_FLAT_S: Final = 1.5
+_SLOWEST_HZ: Final = 40.0
+_WORK_HZ: Final = 200.0
+_NEAR: Final = 9
+_LIKE: Final = 0.4
+_ALIKE: Final = 0.65
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -30,47 +41,142 @@ class EcgSegment:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Peaks:
-    """R peaks of shape (n,), in seconds; ``joined[i]`` says that peak i + 1 was seen to follow peak i."""
+    """R peaks of shape (n,), in seconds; ``joined[i]`` (n - 1) says that peak i + 1 was seen to follow peak i."""
 
     time_s: F64
     joined: B
 
 
 def peaks_of(segments: Sequence[EcgSegment]) -> Peaks:
-    """Find the R peaks of an ECG."""
+    """Find the R peaks of an ECG.
+
+    Parameters
+    ----------
+    segments : sequence of EcgSegment
+        In order of time.
+
+    Returns
+    -------
+    Peaks
+
+    Raises
+    ------
+    DataError
+        If a sampling rate is below 40 Hz: a QRS complex falls between the samples.
+    """
     times: list[F64] = []
     joined: list[B] = []
+    last = -np.inf
     for segment in segments:
-        if segment.rate_hz <= 0:
-            raise DataError(f"expected a sampling rate above 0 Hz, got {segment.rate_hz:g}")
+        if not segment.rate_hz >= _SLOWEST_HZ:
+            raise DataError(
+                f"expected an ECG of at least {_SLOWEST_HZ:g} samples a second, got {segment.rate_hz:g};"
+                " give the rate in the file's header or leave this signal out",
+                value=f"{segment.rate_hz:g}",
+            )
         x = np.asarray(segment.values, dtype=np.float64)
-        good = np.isfinite(x)
-        edges = np.flatnonzero(np.diff(np.concatenate([[0], good.astype(np.int8), [0]])))
-        for a, b in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
-            if (b - a) / segment.rate_hz < _LEAST_S or float(np.ptp(x[a:b])) == 0.0:
-                continue
-            found = _detect(x[a:b], segment.rate_hz) + segment.start_s + a / segment.rate_hz
-            if times and found.size and times[-1].size and found[0] <= times[-1][-1]:
-                found = found[found > times[-1][-1] + 0.2]
-            if not found.size:
+        for a, b in _sound(x, segment.rate_hz):
+            found = _stretch(x[a:b], segment.rate_hz)
+            moved = found.time_s + (segment.start_s + a / segment.rate_hz)
+            late = np.searchsorted(moved, last + 0.2)
+            moved = moved[late:]
+            if not moved.size:
                 continue
             if times:
                 joined.append(np.zeros(1, dtype=bool))
-            times.append(found)
-            joined.append(np.ones(found.size - 1, dtype=bool))
+            times.append(moved)
+            joined.append(found.joined[late:])
+            last = float(moved[-1])
     if not times:
         return Peaks(time_s=np.empty(0), joined=np.empty(0, dtype=bool))
     return Peaks(time_s=np.concatenate(times), joined=np.concatenate(joined))
 
 
-def _detect(x: F64, rate_hz: float) -> F64:
+def _sound(x: F64, rate_hz: float) -> list[tuple[int, int]]:
+    """Stretches without missing samples in which something moves (a lead that is off gives a flat line)."""
+    good = np.isfinite(x)
+    step = np.abs(np.diff(np.where(good, x, 0.0), prepend=x[:1]))
+    still = step <= 1e-12
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], still.astype(np.int8), [0]])))
+    for a, b in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+        if (b - a) / rate_hz >= _FLAT_S:
+            good[a:b] = False
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], good.astype(np.int8), [0]])))
+    return [
+        (a, b)
+        for a, b in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True)
+        if (b - a) / rate_hz >= _LEAST_S and float(np.ptp(x[a:b])) > 0
+    ]
+
+
+def _work(x: F64, rate_hz: float) -> tuple[F64, float]:
+    """The signal at 200 to 500 Hz, by a whole factor; its rate."""
+    from scipy.signal import resample_poly
+
+    level = float(np.median(x))
+    if rate_hz < _WORK_HZ:
+        up = int(np.ceil(_WORK_HZ / rate_hz))
+        return resample_poly(x - level, up, 1), rate_hz * up
+    down = int(rate_hz // 250)
+    if down >= 2:
+        return resample_poly(x - level, 1, down), rate_hz / down
+    return x - level, rate_hz
+
+
+def _library(x: F64, rate_hz: float) -> F64:
+    """Peaks of the library's detector, in seconds; none where it gives up."""
     from sleepecg.heartbeats import detect_heartbeats
 
-    at = np.unique(detect_heartbeats(x, rate_hz))
-    at = at[(at > 0) & (at < x.size - 1)]
-    # the crest between samples: vertex of the parabola through three
-    left, mid, right = x[at - 1], x[at], x[at + 1]
-    bend = left - 2 * mid + right
-    shift = np.where(np.abs(bend) > 1e-12, 0.5 * (left - right) / np.where(bend == 0, 1, bend), 0.0)
-    found: F64 = (at + np.clip(shift, -0.5, 0.5)) / rate_hz
-    return found[np.diff(found, prepend=-1.0) > 0]
+    try:
+        found: F64 = np.unique(detect_heartbeats(x, rate_hz)) / rate_hz
+    except (ValueError, IndexError, ZeroDivisionError):
+        return np.empty(0)
+    return found
+
+
+def _stretch(x: F64, rate_hz: float) -> Peaks:
+    work, work_hz = _work(x, rate_hz)
+    other = _library(work, work_hz)
+    track = find_track(work, work_hz, other)
+    if track.time_s.size < 4:
+        return Peaks(time_s=np.empty(0), joined=np.empty(0, dtype=bool))
+    trusted = _trusted(track)
+    keep = np.flatnonzero(trusted)
+    if keep.size < 2:
+        return Peaks(time_s=np.empty(0), joined=np.empty(0, dtype=bool))
+    joined = (np.diff(keep) == 1) & ~track.lost[keep[1:]]
+    times, joined = _take_in(track.time_s[keep], joined, other)
+    return Peaks(time_s=times, joined=joined)
+
+
+def _take_in(times: F64, joined: B, other: F64) -> tuple[F64, B]:
+    """Where one beat seemed lost and the library saw exactly one, it is there (a beat of another shape)."""
+    out_t, out_j = [times[:1]], []
+    for k in range(times.size - 1):
+        if not joined[k]:
+            inside = other[(other > times[k] + 0.25) & (other < times[k + 1] - 0.25)]
+            if inside.size == 1:
+                out_t.append(inside)
+                out_j.append(np.ones(2, dtype=bool))
+            else:
+                out_j.append(np.zeros(1, dtype=bool))
+        else:
+            out_j.append(np.ones(1, dtype=bool))
+        out_t.append(times[k + 1 : k + 2])
+    return np.concatenate(out_t), np.concatenate(out_j)
+
+
+def _trusted(track: Track) -> B:
+    """Beats in whose surroundings the beat shape is seen, or both detectors agree, or at least the rhythm is even."""
+    like = _around(track.likeness)
+    agree = _around(track.other.astype(np.float64), mean=True)
+    change = np.abs(np.diff(np.log(np.diff(track.time_s)), prepend=0.0, append=0.0))
+    uneven = _around(change)
+    return (like >= _ALIKE) | ((like >= _LIKE) & ((agree >= 0.9) | (uneven < 0.08)))
+
+
+def _around(x: F64, *, mean: bool = False) -> F64:
+    padded = np.pad(x, _NEAR // 2, mode="edge")
+    rows = np.lib.stride_tricks.sliding_window_view(padded, _NEAR)
+    found: F64 = rows.mean(axis=1) if mean else np.median(rows, axis=1)
+    return found
