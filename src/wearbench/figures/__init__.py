@@ -1,1 +1,29 @@
-"""To be filled."""
+"""Figures: a table first, then an SVG picture drawn from it."""
+
+from wearbench.figures.difference import difference_table, draw_difference
+from wearbench.figures.flow import draw_flow, flow_table
+from wearbench.figures.ratio import draw_ratio, ratio_table
+from wearbench.figures.scatter import draw_scatter, scatter_table
+from wearbench.figures.shares import draw_shares, shares_table
+from wearbench.figures.strip import draw_strip, strip_tables
+from wearbench.figures.svg import stand_alone, stylesheet
+from wearbench.figures.wall import draw_wall, wall_table
+
+__all__ = [
+    "difference_table",
+    "draw_difference",
+    "draw_flow",
+    "draw_ratio",
+    "draw_scatter",
+    "draw_shares",
+    "draw_strip",
+    "draw_wall",
+    "flow_table",
+    "ratio_table",
+    "scatter_table",
+    "shares_table",
+    "stand_alone",
+    "strip_tables",
+    "stylesheet",
+    "wall_table",
+]

@@ -1,0 +1,124 @@
+"""Unbroken stretches of one state on the reference's clock: what walls and strips are drawn from."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import polars as pl
+
+from wearbench.findings import Subject
+from wearbench.study.results import Results
+
+__all__ = ["placed_pairs", "session_spans", "state_runs"]
+
+_NO_READING: Final = ("missing", "not_worn", "not_expected")
+RUN_SCHEMA: Final = pl.Schema(
+    {
+        "session": pl.String(),
+        "state": pl.String(),
+        "start": pl.Datetime("us", "UTC"),
+        "end": pl.Datetime("us", "UTC"),
+        "start_s": pl.Float64(),
+        "end_s": pl.Float64(),
+    }
+)
+_SPAN_SCHEMA: Final = pl.Schema({k: RUN_SCHEMA[k] for k in ("session", "state", "start", "end")})
+
+
+def placed_pairs(pairs: pl.DataFrame) -> pl.DataFrame:
+    """Pairs with ``at``, the middle of each window on the reference's clock, in order of session and time.
+
+    Readings without a window keep the device's own stamp.
+    """
+    middle = pl.col("start") + (pl.col("end") - pl.col("start")) / 2
+    return pairs.with_columns(
+        at=pl.coalesce(middle, pl.col("end"), pl.col("time")).cast(pl.Datetime("us", "UTC")),
+        stamp=pl.coalesce(pl.col("end"), pl.col("time")),
+    ).sort("session", "stamp")
+
+
+def session_spans(results: Results) -> pl.DataFrame:
+    """First and last instant of each session over all recordings: ``session, first, last``."""
+    parts = []
+    if results.pairs.height:
+        placed = results.pairs.select("session", at=pl.coalesce(pl.col("end"), pl.col("time")))
+        parts.append(placed)
+    if results.traces.height:
+        parts.append(results.traces.select("session", at=pl.col("time")))
+    if not parts:
+        return pl.DataFrame(schema={"session": pl.String(), "first": RUN_SCHEMA["start"], "last": RUN_SCHEMA["start"]})
+    return (
+        pl.concat(parts)
+        .group_by("session")
+        .agg(first=pl.col("at").min(), last=pl.col("at").max())
+        .sort("first", "session")
+    )
+
+
+def state_runs(results: Results, subject: Subject) -> pl.DataFrame:
+    """Runs of one state for one tested device.
+
+    Parameters
+    ----------
+    results : Results
+    subject : Subject
+
+    Returns
+    -------
+    polars.DataFrame
+        ``session, state, start, end, start_s, end_s``; seconds count from the session's first instant. Readings that
+        could not be judged have the state ``unjudged``; time without readings comes from the episodes.
+    """
+    spans = session_spans(results)
+    runs = [_reading_runs(subject.pairs), _silent_runs(subject)]
+    found = pl.concat([r for r in runs if r.height] or [runs[0]])
+    seconds = pl.duration(seconds=1).cast(pl.Duration("us"))
+    return (
+        found.join(spans.select("session", "first"), on="session", how="left")
+        .with_columns(
+            start_s=(pl.col("start") - pl.col("first")).dt.total_microseconds() / 1e6,
+            end_s=(pl.col("end") - pl.col("first")).dt.total_microseconds() / 1e6,
+        )
+        .filter(pl.col("end") - pl.col("start") > 0 * seconds)
+        .select(list(RUN_SCHEMA))
+        .sort("session", "start")
+    )
+
+
+def _reading_runs(pairs: pl.DataFrame) -> pl.DataFrame:
+    if not pairs.height:
+        return pl.DataFrame(schema=_SPAN_SCHEMA)
+    until = pl.col("stamp") + pl.duration(microseconds=(pl.col("seconds").fill_null(0.0) * 1e6).cast(pl.Int64))
+    shown = pl.when(pl.col("used")).then(pl.col("state")).otherwise(None).fill_null("unjudged")
+    rows = placed_pairs(pairs).select("session", "stamp", state=shown, until=until, seconds="seconds")
+    apart = (pl.col("stamp") - pl.col("until").shift()).dt.total_microseconds() / 1e6
+    fresh = (
+        (pl.col("session") != pl.col("session").shift())
+        | (pl.col("state") != pl.col("state").shift())
+        | (apart > 0.5 * pl.col("seconds").fill_null(0.0) + 0.05)
+    ).fill_null(value=True)
+    return (
+        rows.with_columns(run=fresh.cum_sum())
+        .group_by("run", maintain_order=True)
+        .agg(
+            session=pl.col("session").first(),
+            state=pl.col("state").first(),
+            start=pl.col("stamp").first(),
+            end=pl.col("until").max(),
+        )
+        .select(list(_SPAN_SCHEMA))
+        .cast(_SPAN_SCHEMA)
+    )
+
+
+def _silent_runs(subject: Subject) -> pl.DataFrame:
+    rows = [
+        (e["session"], e["state"], str(e["start"]), str(e["end"]))
+        for e in subject.episodes
+        if e.get("state") in _NO_READING and e.get("start") and e.get("end")
+    ]
+    text = pl.DataFrame(rows, schema=dict.fromkeys(_SPAN_SCHEMA, pl.String), orient="row")
+    instant = pl.col("start", "end").str.to_datetime(time_unit="us", time_zone="UTC", strict=False)
+    return (
+        text.with_columns(instant).drop_nulls().cast(_SPAN_SCHEMA) if text.height else pl.DataFrame(schema=_SPAN_SCHEMA)
+    )

@@ -1,0 +1,68 @@
+"""The report: one HTML page that opens from disk, needs no script and loads nothing."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from contextlib import suppress
+from importlib.resources import files
+from pathlib import Path
+
+from jinja2 import Environment, StrictUndefined
+from markupsafe import Markup
+
+from wearbench.figures import stylesheet
+from wearbench.report.view import page_of
+from wearbench.study.results import Results
+
+__all__ = ["render_report", "write_report"]
+
+
+def render_report(results: Results, *, title: str) -> str:
+    """The report as text.
+
+    Parameters
+    ----------
+    results : Results
+        Its findings are shown as they are; where it has none they are worked out.
+    title : str
+        Of the page.
+
+    Returns
+    -------
+    str
+        A complete HTML document; the same results give the same bytes.
+    """
+    here = files("wearbench.report")
+    environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
+    template = environment.from_string(here.joinpath("page.html.j2").read_text(encoding="utf-8"))
+    css = stylesheet() + here.joinpath("page.css").read_text(encoding="utf-8")
+    return template.render(page=page_of(results, title=title), css=Markup(css)) + "\n"
+
+
+def write_report(results: Results, path: Path, *, title: str) -> None:
+    """Write the report beside its place and rename it, so that a killed run leaves the last one whole.
+
+    Parameters
+    ----------
+    results : Results
+    path : Path
+        Of the page; its folder must exist.
+    title : str
+
+    Raises
+    ------
+    OSError
+        If the page cannot be written; what stood there before is untouched.
+    """
+    text = render_report(results, title=title)
+    handle, name = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
+    try:
+        with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as file:
+            file.write(text)
+        Path(name).chmod(0o644)
+        Path(name).replace(path)
+    except BaseException:
+        with suppress(OSError):
+            Path(name).unlink()
+        raise

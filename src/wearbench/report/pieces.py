@@ -1,0 +1,64 @@
+"""Small parts of the page: a picture in two widths, a finding in head and rest, an instant read back."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any, Final
+
+import polars as pl
+from markupsafe import Markup
+
+__all__ = ["Figure", "Said", "figure_of", "instant_of", "said_of"]
+
+_NARROW: Final = 344.0
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Figure:
+    """A picture for wide screens and one for narrow ones; ``narrow`` may be missing, then the wide one scrolls."""
+
+    wide: Markup
+    narrow: Markup | None = None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Said:
+    """A finding: its first sentence, the rest, and the small print."""
+
+    id: str
+    head: str
+    rest: str
+    scope: str
+    method: str
+
+
+def figure_of(draw: Any, table: pl.DataFrame, *, uid: str, width: float | None = None, **words: Any) -> Figure:
+    """Draw a table for wide screens and for narrow ones; ``words`` go to the drawing function."""
+    wide = draw(table, uid=uid, **words) if width is None else draw(table, uid=uid, width=width, **words)
+    narrow = draw(table, uid=f"{uid}n", width=_NARROW, **words)
+    return Figure(wide=Markup(wide), narrow=Markup(narrow))
+
+
+def instant_of(text: Any) -> datetime | None:
+    """An aware instant from its ISO text, or None."""
+    try:
+        found = datetime.fromisoformat(str(text).replace("Z", "+00:00"))
+    except ValueError:
+        return None
+    return found if found.tzinfo is not None else None
+
+
+def said_of(finding: Mapping[str, Any]) -> Said:
+    """A finding of the results, its first sentence apart."""
+    head, _, rest = str(finding.get("claim") or "").partition(". ")
+    evidence = finding.get("evidence")
+    method = evidence.get("method") if isinstance(evidence, Mapping) else None
+    return Said(
+        id=str(finding["id"]),
+        head=head.removesuffix(".") + ".",
+        rest=rest,
+        scope=str(finding.get("scope") or ""),
+        method=str(method or ""),
+    )

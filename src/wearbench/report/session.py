@@ -1,0 +1,163 @@
+"""Sessions on the page: strips with the episodes under them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import tzinfo
+from typing import Any, Final
+
+import polars as pl
+from markupsafe import Markup
+
+from wearbench.figures import (
+    draw_strip,
+    strip_tables,
+)
+from wearbench.findings import Subject
+from wearbench.quantities import QUANTITIES
+from wearbench.report.pieces import Figure, instant_of
+from wearbench.report.tables import (
+    Cell,
+    Table,
+)
+from wearbench.study.results import Results
+from wearbench.wording import STATE_LABEL, duration, number, plural, share
+
+__all__ = ["SessionView", "session_views"]
+
+_MOST_STRIPS: Final = 60
+_OPEN: Final = 3
+_MOST_EPISODES: Final = 12
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class SessionView:
+    """One session: its strips and the episodes under them."""
+
+    name: str
+    anchor: str
+    facts: str
+    right: str
+    open: bool
+    strips: tuple[tuple[str, Figure], ...]
+    episodes: Table | None
+
+
+def _chosen(found: list[Subject], names: list[str]) -> list[str]:
+    """Sessions whose strips are drawn: all, or those with most failing time where there are very many."""
+    most = max(1, _MOST_STRIPS // max(1, len(found)))
+    if len(names) <= most:
+        return names
+    wrong = dict.fromkeys(names, 0.0)
+    for subject in found:
+        for e in subject.episodes:
+            if e.get("session") in wrong and e.get("state") != "not_worn":
+                wrong[e["session"]] += float(e.get("seconds") or 0.0)
+    worst = set(sorted(names, key=lambda n: (-wrong[n], n))[:most])
+    return [n for n in names if n in worst]
+
+
+def session_views(
+    results: Results, found: list[Subject], *, zone: tzinfo, zone_name: str, mark: str
+) -> tuple[list[SessionView], str]:
+    """Sessions in order of time with a strip for each tested device, and a note where not all are drawn.
+
+    Parameters
+    ----------
+    results : Results
+    found : list of Subject
+    zone : tzinfo
+        Of the clock times.
+    zone_name, mark : str
+        The zone as it is written; what is added to every scope line.
+    """
+    tables: dict[str, list[tuple[int, pl.DataFrame]]] = {}
+    for j, subject in enumerate(found):
+        for session, table in strip_tables(results, subject):
+            tables.setdefault(session, []).append((j, table))
+    pairs = [s.pairs.partition_by("session", as_dict=True) for s in found]
+    shares = [s.by_session() for s in found]
+    firsts = {name: min(t["start"].min() for _, t in parts) for name, parts in tables.items()}  # type: ignore[type-var]
+    names = sorted(tables, key=lambda n: (firsts[n], n))
+    chosen = _chosen(found, names)
+    views = []
+    for k, name in enumerate(chosen):
+        strips, rows, right = [], [], []
+        for j, table in tables[name]:
+            subject, declared = found[j], QUANTITIES.get(found[j].quantity)
+            here = pairs[j].get((name,), subject.pairs.clear())
+            svg = draw_strip(
+                table,
+                title=f"{subject.label}, session {name}",
+                scope=f"{name} · {_session_scope(here)}{mark}",
+                unit=subject.unit,
+                uid=f"t{k}-{j}",
+                tolerance=(declared.tolerance or 0.0) if declared else 0.0,
+                zone=zone,
+                zone_name=zone_name,
+            )
+            strips.append((subject.label, Figure(wide=Markup(svg))))
+            rows += [(subject, e) for e in subject.episodes if e.get("session") == name]
+            if name in shares[j]:
+                right.append(f"{subject.label} {share(shares[j][name])}" if len(found) > 1 else share(shares[j][name]))
+        about = pl.concat([pairs[j].get((name,), found[j].pairs.clear()) for j, _ in tables[name]])
+        first: Any = firsts[name]
+        local = first.astimezone(zone)
+        when = f"{local.day} {local:%b %Y, %H:%M}"
+        views.append(
+            SessionView(
+                name=name,
+                anchor=f"session-{k + 1}",
+                facts=" · ".join([when, *_some(about, "participant"), *_some(about, "activity")]),
+                right=", ".join(right),
+                open=k < _OPEN,
+                strips=tuple(strips),
+                episodes=_episodes(rows, zone, several=len(found) > 1),
+            )
+        )
+    note = ""
+    if len(chosen) < len(names):
+        note = (
+            f"{plural(len(chosen), 'session')} of {len(names)} are drawn here, those with most failing time; the wall "
+            "above shows all of them, and the tables beside this page hold every reading."
+        )
+    return views, note
+
+
+def _some(pairs: pl.DataFrame, column: str) -> list[str]:
+    values = [str(v) for v in pairs[column].drop_nulls().unique(maintain_order=True).to_list()]
+    return [", ".join(values[:4]) + (" …" if len(values) > 4 else "")] if values else []
+
+
+def _session_scope(pairs: pl.DataFrame) -> str:
+    sites, firmware = _some(pairs, "wear_site"), _some(pairs, "firmware")
+    return ", ".join(["one person, one unit", *sites, *(f"firmware {f}" for f in firmware)])
+
+
+def _episodes(rows: list[tuple[Subject, dict[str, Any]]], zone: tzinfo, *, several: bool) -> Table | None:
+    if not rows:
+        return None
+    rows = sorted(rows, key=lambda r: -float(r[1].get("seconds") or 0.0))
+    shown = sorted(rows[:_MOST_EPISODES], key=lambda r: str(r[1].get("start")))
+    cells = []
+    for subject, e in shown:
+        start = instant_of(e.get("start"))
+        state = STATE_LABEL.get(str(e.get("state")), str(e.get("state")))
+        also = STATE_LABEL.get(str(e.get("also")), str(e.get("also"))) if e.get("also") else ""
+        cells.append(
+            (
+                Cell(text=str(e.get("id"))),
+                *((Cell(text=subject.label),) if several else ()),
+                Cell(text=state, small=f"or {also}" if also else ""),
+                Cell(text=f"{start.astimezone(zone):%H:%M:%S}" if start else "–"),
+                Cell(text=duration(e.get("seconds"))),
+                Cell(text=number(e.get("tested_mean"), decimals=0)),
+                Cell(text=number(e.get("reference_mean"), decimals=0)),
+            )
+        )
+    unit = rows[0][0].unit
+    device = ("Device",) if several else ()
+    head = ("Episode", *device, "State", "From", "Length", f"It said, {unit}", f"Reference, {unit}")
+    left = len(rows) - len(shown)
+    note = f"and {left} shorter, in the tables beside this page" if left else ""
+    return Table(caption="Episodes", head=head, rows=tuple(cells), note=note)

@@ -1,0 +1,276 @@
+"""Tables of the page: rounded for reading, with the interval under each value."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+from wearbench.findings import Subject
+from wearbench.wording import STATE_LABEL, STATES, duration, finite, half_width, number, share, signed
+
+__all__ = ["PRIMARY", "Cell", "Table", "clock_table", "group_table", "rows_table", "statistics_table", "three_clocks"]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Cell:
+    """What a cell shows: the value, and in small print its interval or the reason why there is none."""
+
+    text: str
+    small: str = ""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Table:
+    """A table with its caption; the first column heads the rows."""
+
+    caption: str
+    head: tuple[str, ...]
+    rows: tuple[tuple[Cell, ...], ...]
+    numeric: bool = True
+    note: str = ""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Shown:
+    label: str
+    kind: str
+
+
+PRIMARY: Final = ("mae", "bias", "limit_low", "limit_high", "mape", "within_greater")
+"""The one primary set; everything else stands under "more for reviewers"."""
+
+_STATISTICS: Final[dict[str, _Shown]] = {
+    "mae": _Shown(label="Mean absolute error", kind="unit"),
+    "bias": _Shown(label="Bias (tested − reference)", kind="signed"),
+    "limit_low": _Shown(label="Lower limit of agreement", kind="signed"),
+    "limit_high": _Shown(label="Upper limit of agreement", kind="signed"),
+    "mape": _Shown(label="Mean absolute error, per cent", kind="percent"),
+    "within_greater": _Shown(label="Within {tolerance} or {share}, whichever is more", kind="share"),
+    "within_tolerance": _Shown(label="Within {tolerance}", kind="share"),
+    "within_10_percent": _Shown(label="Within 10 %", kind="share"),
+    "rmse": _Shown(label="Root mean square error", kind="unit"),
+    "sd_of_differences": _Shown(label="SD of differences", kind="unit"),
+    "sd_between": _Shown(label="SD between clusters", kind="unit"),
+    "sd_within": _Shown(label="SD within clusters", kind="unit"),
+    "ccc": _Shown(label="Concordance correlation", kind="plain"),
+    "mean_reference": _Shown(label="Mean of the reference", kind="unit"),
+    "mean_tested": _Shown(label="Mean of the tested device", kind="unit"),
+    "n_pairs": _Shown(label="Pairs", kind="count"),
+}
+
+
+def label_of(name: str, *, tolerance: float | None = None, unit: str = "", part: float = 0.1) -> str:
+    """A statistic's name in words."""
+    shown = _STATISTICS.get(name)
+    if shown is None:
+        return name.replace("_", " ")
+    near = f"{tolerance:g} {unit}" if tolerance else "the tolerance"
+    return shown.label.format(tolerance=near, share=f"{100 * part:g} %")
+
+
+def cell_of(name: str, statistic: Mapping[str, Any] | None, unit: str) -> Cell:
+    """Value and interval of one statistic, rounded by its uncertainty; a dash with the reason where there is none."""
+    if not statistic:
+        return Cell(text="–")
+    value, low, high = (statistic.get(k) for k in ("value", "low", "high"))
+    if not finite(value):
+        return Cell(text="–", small=str(statistic.get("why") or ""))
+    kind = _STATISTICS[name].kind if name in _STATISTICS else "plain"
+    wide = half_width(statistic)
+
+    def shown(x: Any) -> str:
+        if kind == "share":
+            return share(x)
+        if kind == "count":
+            return f"{float(x):,.0f}"
+        return signed(x, uncertainty=wide) if kind == "signed" else number(x, uncertainty=wide)
+
+    after = {"percent": " %", "unit": f" {unit}", "signed": f" {unit}"}.get(kind, "").rstrip()
+    if finite(low) and finite(high):
+        return Cell(text=shown(value) + after, small=f"{shown(low)} to {shown(high)}")
+    return Cell(text=shown(value) + after, small="" if kind == "count" else str(statistic.get("why") or ""))
+
+
+def statistics_table(
+    subject: Subject, names: Sequence[str], *, caption: str, tolerance: float | None = None, part: float = 0.1
+) -> Table | None:
+    """Statistics as rows; over all readings, and beside them over faithful ones with the tracking share.
+
+    Returns
+    -------
+    Table or None
+        None where the results hold no agreement for the device.
+    """
+    both = [(readings, subject.overall(readings)) for readings in ("all", "faithful")]
+    there = [(readings, row) for readings, row in both if row is not None]
+    if not there:
+        return None
+    track = subject.tracking()
+    heads = {
+        "all": "All readings",
+        "faithful": f"While right ({share(track['share'])} of the time)" if track else "While right",
+    }
+    rows = []
+    for name in names:
+        cells = [cell_of(name, (row.get("statistics") or {}).get(name), subject.unit) for _, row in there]
+        if any(name in (row.get("statistics") or {}) for _, row in there):
+            rows.append((Cell(text=label_of(name, tolerance=tolerance, unit=subject.unit, part=part)), *cells))
+    counts = [
+        Cell(
+            text=f"{row.get('n_pairs', 0):,}",
+            small=f"{row.get('n_sessions', 0)} sessions, {row.get('n_participants', 0)} people",
+        )
+        for _, row in there
+    ]
+    rows.append((Cell(text="Pairs"), *counts))
+    chosen = any(readings == "faithful" for readings, _ in there)
+    return Table(
+        caption=caption,
+        head=("", *(heads[readings] for readings, _ in there)),
+        rows=tuple(rows),
+        note="Readings “while right” were chosen for being close: not comparable with published errors."
+        if chosen
+        else "",
+    )
+
+
+def reviewers_table(subject: Subject, *, tolerance: float | None, part: float) -> Table | None:
+    """All statistics over all readings with method and count."""
+    row = subject.overall()
+    if row is None:
+        return None
+    rows = []
+    for name, statistic in (row.get("statistics") or {}).items():
+        if isinstance(statistic, Mapping):
+            rows.append(
+                (
+                    Cell(text=label_of(name, tolerance=tolerance, unit=subject.unit, part=part)),
+                    cell_of(name, statistic, subject.unit),
+                    Cell(text=str(statistic.get("method") or "–")),
+                    Cell(text=number(statistic.get("n"), decimals=0)),
+                )
+            )
+    head = ("", "Value, interval", "Method", "n")
+    return Table(caption=f"{subject.label}: all statistics, all readings", head=head, rows=tuple(rows), numeric=False)
+
+
+def group_table(subject: Subject, by: str, *, caption: str, first: str) -> Table | None:
+    """Primary error, bias, tracking share and counts for each group of one column; None with fewer than one group."""
+    groups = subject.groups(by)
+    if not groups:
+        return None
+    rows: list[tuple[Cell, ...]] = []
+    for row in groups:
+        stats = row.get("statistics") or {}
+        track = subject.tracking(by, row.get("group"))
+        rows.append(
+            (
+                Cell(
+                    text=str(row.get("group") if row.get("group") not in (None, "") else "not said").replace("_", " ")
+                ),
+                Cell(text=share(track["share"]) if track else "–"),
+                *(cell_of(name, stats.get(name), subject.unit) for name in ("mae", "bias", "limit_low", "limit_high")),
+                Cell(text=f"{row.get('n_sessions', 0)}", small=f"{row.get('n_pairs', 0):,} pairs"),
+            )
+        )
+    head: tuple[str, ...] = (first, "Right", "Mean error", "Bias", "Lower limit", "Upper limit", "Sessions")
+    if all(row[1].text == "–" for row in rows):
+        head, rows = (head[0], *head[2:]), [(row[0], *row[2:]) for row in rows]
+    return Table(caption=caption, head=head, rows=tuple(rows))
+
+
+_CLOCKS: Final = {
+    "fitted": ("Fitted", "on the readings that are then judged; flatters a little"),
+    "cross_fitted": ("Cross-fitted", "each half of a session placed by the other half"),
+    "declared": ("As stamped", "the device's own stamps, unaligned"),
+}
+
+
+def three_clocks(subject: Subject) -> Table | None:
+    """The headline under each clock side by side; None where there is one clock only."""
+    rows = []
+    for clock, (label, meaning) in _CLOCKS.items():
+        row = subject.overall(clock=clock)
+        if row is not None:
+            stats = row.get("statistics") or {}
+            cells = (
+                cell_of(name, stats.get(name), subject.unit) for name in ("mae", "bias", "limit_low", "limit_high")
+            )
+            rows.append((Cell(text=label, small=meaning), *cells))
+    if len(rows) < 2:
+        return None
+    head = ("Clock", "Mean error", "Bias", "Lower limit", "Upper limit")
+    return Table(caption=f"{subject.label}: the answer under each clock", head=head, rows=tuple(rows))
+
+
+_TRUST: Final = {"good": "good", "strong": "good", "weak": "weak", "refused": "refused", "declared": "declared"}
+
+
+def clock_table(subject: Subject) -> Table | None:
+    """Clock fit of each session."""
+    rows = []
+    for fit in subject.clock:
+        wide = half_width({"low": fit.get("low_s"), "high": fit.get("high_s")})
+        low, high = (signed(fit.get(k), uncertainty=wide) for k in ("low_s", "high_s"))
+        rows.append(
+            (
+                Cell(text=str(fit.get("session"))),
+                Cell(text=signed(fit.get("offset_s"), uncertainty=wide), small=f"{low} to {high}" if wide else ""),
+                Cell(text=signed(fit.get("drift_ppm"))),
+                Cell(text=_TRUST.get(str(fit.get("trust")), str(fit.get("trust")))),
+                Cell(text=str(fit.get("method") or "–")),
+            )
+        )
+    head = ("Session", "Seconds to add", "Drift, ppm", "Trust", "Method")
+    caption = f"{subject.label}: clock of each session"
+    return Table(caption=caption, head=head, rows=tuple(rows)) if rows else None
+
+
+def states_table(subject: Subject) -> Table | None:
+    """Time in each state over everything."""
+    seconds = subject.seconds()
+    if not seconds:
+        return None
+    counts = {s: [e for e in subject.episodes if e.get("state") == s] for s in STATES}
+    rows = []
+    for state in (*STATES, "unjudged"):
+        if seconds.get(state, 0.0) > 0:
+            longest = max((e.get("seconds") or 0.0 for e in counts.get(state, [])), default=None)
+            rows.append(
+                (
+                    Cell(text=STATE_LABEL[state]),
+                    Cell(text=duration(seconds[state])),
+                    Cell(text=f"{len(counts.get(state, []))}" if state != "faithful" else ""),
+                    Cell(text=duration(longest) if longest is not None else ""),
+                    Cell(text=f"{len({e.get('session') for e in counts.get(state, [])})}" if counts.get(state) else ""),
+                )
+            )
+    head = ("State", "Time", "Episodes", "Longest", "Sessions")
+    return Table(caption=f"{subject.label}: time in each state", head=head, rows=tuple(rows))
+
+
+def rows_table(rows: Sequence[Mapping[str, Any]], *, caption: str, most: int = 400) -> Table | None:
+    """Any list of records as a table, columns in the order of first appearance."""
+    if not rows:
+        return None
+    heads = list(dict.fromkeys(key for row in rows for key in row))
+    shown = tuple(tuple(Cell(text=_plain(row.get(key))) for key in heads) for row in rows[:most])
+    note = f"{len(rows) - most:,} more rows stand in the CSV beside this page." if len(rows) > most else ""
+    return Table(caption=caption, head=tuple(h.replace("_", " ") for h in heads), rows=shown, numeric=False, note=note)
+
+
+def _plain(value: Any) -> str:
+    if value is None:
+        return "–"
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, float):
+        return number(value)
+    if isinstance(value, int):
+        return f"{value:,}" if abs(value) >= 10_000 else str(value)
+    if isinstance(value, Mapping):
+        return ", ".join(f"{k}: {_plain(v)}" for k, v in value.items())
+    if isinstance(value, Sequence) and not isinstance(value, str):
+        return ", ".join(_plain(v) for v in value) or "–"
+    return str(value)

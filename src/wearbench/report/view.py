@@ -1,0 +1,163 @@
+"""What the page shows, gathered from the results: plain strings, tables and drawn figures."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from datetime import UTC, tzinfo
+from typing import Any
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+import polars as pl
+
+from wearbench.findings import Subject, as_rows, find, subjects, usual_interval_s
+from wearbench.report.device import DeviceView, device_view
+from wearbench.report.pieces import Said, instant_of, said_of
+from wearbench.report.session import SessionView, session_views
+from wearbench.report.tables import (
+    Table,
+    rows_table,
+)
+from wearbench.report.texts import CAUTIONS, cannot_show, methods
+from wearbench.settings import settings_table
+from wearbench.study.results import Results, plain
+from wearbench.wording import duration, join_words
+
+__all__ = ["Page", "page_of"]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Page:
+    """All that the template needs."""
+
+    title: str
+    invented: bool
+    made: str
+    tool: str
+    facts: tuple[tuple[str, str], ...]
+    devices: tuple[DeviceView, ...]
+    other_findings: tuple[Said, ...]
+    sessions: tuple[SessionView, ...]
+    sessions_note: str
+    silent_sessions: tuple[str, ...]
+    methods: tuple[tuple[str, str], ...]
+    cannot: tuple[str, ...]
+    cautions: tuple[str, ...]
+    warnings: tuple[str, ...]
+    appendix: tuple[Table, ...] = field(default=())
+
+
+def page_of(results: Results, *, title: str) -> Page:
+    """Gather everything the page shows.
+
+    Parameters
+    ----------
+    results : Results
+    title : str
+    """
+    document = plain(results.document)
+    settings = document.get("settings") or {}
+    found = subjects(document, results.pairs)
+    said = document.get("findings") or as_rows(find(document, results.pairs))
+    zone, zone_name = _zone(document)
+    invented = bool(document.get("invented"))
+    mark = " · invented data" if invented else ""
+    devices: list[DeviceView] = []
+    seen: set[str] = set()
+    for k, subject in enumerate(found):
+        mine = [f for f in said if f.get("device") == subject.device and _is_of(f, subject)]
+        seen.update(f["id"] for f in mine)
+        devices.append(device_view(results, document, subject, mine, number_in_page=k, mark=mark))
+    sessions, note = session_views(results, found, zone=zone, zone_name=zone_name, mark=mark)
+    rhythms = {s.label: r for s in found if (r := usual_interval_s(s.pairs)) is not None}
+    tool = document.get("tool") or {}
+    return Page(
+        title=title,
+        invented=invented,
+        made=_day(document.get("made"), zone),
+        tool=f"{tool.get('name', 'wearbench')} {tool.get('version', '')}".strip(),
+        facts=_facts(document, found),
+        devices=tuple(devices),
+        other_findings=tuple(said_of(f) for f in said if f["id"] not in seen),
+        sessions=tuple(sessions),
+        sessions_note=note,
+        silent_sessions=_silent(document, found),
+        methods=tuple(methods(settings)),
+        cannot=tuple(cannot_show(document, found, rhythms)),
+        cautions=CAUTIONS,
+        warnings=tuple(_warning(w) for w in document.get("warnings") or []),
+        appendix=tuple(_appendix(document, settings)),
+    )
+
+
+def _is_of(finding: Mapping[str, Any], subject: Subject) -> bool:
+    evidence = finding.get("evidence")
+    quantity = evidence.get("quantity") if isinstance(evidence, Mapping) else None
+    return quantity in (None, subject.quantity)
+
+
+def _zone(document: Mapping[str, Any]) -> tuple[tzinfo, str]:
+    name = str(document.get("timezone") or "UTC")
+    try:
+        return (UTC, "UTC") if name == "UTC" else (ZoneInfo(name), name)
+    except (ZoneInfoNotFoundError, ValueError):
+        return UTC, "UTC"
+
+
+def _day(text: Any, zone: tzinfo) -> str:
+    at = instant_of(text)
+    if at is None:
+        return ""
+    local = at.astimezone(zone)
+    return f"{local.day} {local:%B %Y}"
+
+
+def _warning(entry: Any) -> str:
+    return str(entry.get("said", entry)) if isinstance(entry, Mapping) else str(entry)
+
+
+def _facts(document: Mapping[str, Any], found: list[Subject]) -> tuple[tuple[str, str], ...]:
+    people = {p for s in found for p in s.pairs["participant"].drop_nulls().unique().to_list()}
+    sessions = {n for s in found for n in s.sessions} | {s.get("session") for s in document.get("sessions") or []}
+    judged = sum(float(s.pairs.filter(pl.col("used"))["seconds"].sum() or 0.0) for s in found)
+    names = {d["device"]: d.get("label") or d["device"] for d in document.get("devices") or []}
+    references = {r for s in found for r in s.pairs["reference_device"].drop_nulls().unique().to_list()} or {
+        d["device"] for d in document.get("devices") or [] if d.get("role") == "reference"
+    }
+    facts = [
+        ("People", str(max(1, len(people)))),
+        ("Sessions", str(len(sessions))),
+        ("Time judged", duration(judged)),
+        ("Tested", join_words(list(dict.fromkeys(s.label for s in found))) or "–"),
+        ("Reference", join_words(sorted(str(names.get(r, r)) for r in references)) or "none"),
+    ]
+    return tuple(facts)
+
+
+def _silent(document: Mapping[str, Any], found: list[Subject]) -> tuple[str, ...]:
+    """Sessions in which nothing could be judged."""
+    judged = {n for s in found for n in s.judged_sessions}
+    names = [str(s.get("session")) for s in document.get("sessions") or []]
+    names += [n for s in found for n in s.sessions]
+    return tuple(dict.fromkeys(n for n in names if n not in judged))
+
+
+def _appendix(document: Mapping[str, Any], settings: Mapping[str, Any]) -> Iterator[Table]:
+    meanings = {name: meaning for name, _, meaning in settings_table()}
+    rows = [{"setting": k, "value": v, "meaning": meanings.get(k, "")} for k, v in settings.items()]
+    named = (
+        (rows, "Settings of this run"),
+        (document.get("windows") or [], "Averaging and delay of each device"),
+        (
+            [{"device": k, "learned": v} for k, v in (document.get("parameters") or {}).items()],
+            "Learned over the study",
+        ),
+        (document.get("inputs") or [], "Files read, with their SHA-256"),
+        (document.get("repairs") or [], "Read leniently: repairs"),
+        (document.get("files_left_out") or [], "Files left out, and why"),
+        (document.get("decisions_used") or [], "Decisions made by hand"),
+    )
+    for records, caption in named:
+        table = rows_table([r for r in records if isinstance(r, Mapping)], caption=caption)
+        if table is not None:
+            yield table
