@@ -1,0 +1,281 @@
+"""The fine step of the clock search: the loss around a candidate, kept by blocks of time.
+
+From these curves come the offset, its interval (block bootstrap), the drift and the cross-fitted clock.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wearbench.core.clocksearch import log_reference, tolerant_loss
+from wearbench.core.running import Running
+
+__all__ = [
+    "argmin_of",
+    "block_middles",
+    "curves_with_drift",
+    "drift_of",
+    "forgive_late",
+    "information_bound",
+    "loss_curves",
+    "residual_scale",
+    "t_over_z",
+]
+
+F64 = NDArray[np.float64]
+I64 = NDArray[np.int64]
+
+_MODES: Final = (0.0, math.log(0.5), math.log(2.0))
+_MIN_SCALE: Final = 0.012
+_MAX_SCALE: Final = 0.05
+_NO_REFERENCE: Final = 0.6
+"""What a reading costs at a shift that leaves it without reference: worse than following, better than not."""
+
+
+def loss_curves(
+    reference: Running,
+    time_s: F64,
+    log_value: F64,
+    shifts_s: F64,
+    *,
+    averaging_s: float,
+    scale: float,
+    block: I64,
+    n_blocks: int,
+) -> F64:
+    """Loss summed by block and shift.
+
+    Parameters
+    ----------
+    reference : Running
+    time_s, log_value : float64 arrays, shape (n,)
+    shifts_s : float64 array, shape (m,)
+    averaging_s, scale : float
+    block : int64 array, shape (n,)
+    n_blocks : int
+
+    Returns
+    -------
+    float64 array, shape (n_blocks, m)
+    """
+    loss = np.empty((n_blocks, shifts_s.size))
+    for j, shift in enumerate(shifts_s.tolist()):
+        each = tolerant_loss(log_value - log_reference(reference, time_s + shift, averaging_s, 0.5), scale=scale)
+        loss[:, j] = np.bincount(block, weights=np.where(np.isfinite(each), each, _NO_REFERENCE), minlength=n_blocks)
+    return loss
+
+
+def forgive_late(curves: F64, *, step_s: float, cost: float, least_s: float = 4.0, most_s: float = 30.0) -> F64:
+    """Let each block be late, at a cost, so that a device slow at onsets does not drag its own clock.
+
+    Parameters
+    ----------
+    curves : float64 array, shape (n_blocks, m)
+        Loss at evenly spaced shifts.
+    step_s : float
+        Spacing.
+    cost : float
+        What calling a block late costs, in units of loss.
+    least_s, most_s : float
+        Lateness allowed.
+
+    Returns
+    -------
+    float64 array, shape (n_blocks, m - k)
+        For the shifts from index ``k = round(most_s / step_s)`` on. A device is late, never early: only shifts to
+        earlier windows are forgiven.
+    """
+    first, last = math.ceil(least_s / step_s), round(most_s / step_s)
+    m = curves.shape[1] - last
+    best = curves[:, last:].copy()
+    for back in range(first, last + 1):
+        np.minimum(best, curves[:, last - back : last - back + m] + cost, out=best)
+    return best
+
+
+def argmin_of(curve: F64, shifts_s: F64) -> F64:
+    """Minimum along the last axis, refined by the parabola through its neighbours.
+
+    Parameters
+    ----------
+    curve : float64 array, shape (..., m)
+    shifts_s : float64 array, shape (m,)
+        Evenly spaced.
+
+    Returns
+    -------
+    float64 array, shape (...)
+    """
+    at = np.clip(np.argmin(curve, axis=-1), 1, shifts_s.size - 2)
+    left = np.take_along_axis(curve, (at - 1)[..., None], axis=-1)[..., 0]
+    mid = np.take_along_axis(curve, at[..., None], axis=-1)[..., 0]
+    right = np.take_along_axis(curve, (at + 1)[..., None], axis=-1)[..., 0]
+    bend = left - 2 * mid + right
+    move = np.where(bend > 1e-12, 0.5 * (left - right) / np.where(bend > 1e-12, bend, 1.0), 0.0)
+    step = float(shifts_s[1] - shifts_s[0])
+    found: F64 = shifts_s[at] + np.clip(move, -0.5, 0.5) * step
+    return found
+
+
+def residual_scale(log_ratio: F64) -> tuple[float, float]:
+    """Robust spread of the log ratios near a mode, and their lag-one correlation.
+
+    Parameters
+    ----------
+    log_ratio : float64 array, shape (n,)
+
+    Returns
+    -------
+    tuple of float
+    """
+    modes = np.array(_MODES)
+    r = log_ratio[np.isfinite(log_ratio)]
+    if r.size < 8:
+        return _MAX_SCALE, 0.9
+    distance = r[:, None] - modes[None, :]
+    nearest = np.take_along_axis(distance, np.argmin(np.abs(distance), axis=1)[:, None], axis=1)[:, 0]
+    near = nearest[np.abs(nearest) < 0.15]
+    if near.size < 8:
+        return _MAX_SCALE, 0.9
+    scale = 1.4826 * float(np.median(np.abs(near - np.median(near))))
+    both = (np.abs(nearest[1:]) < 0.15) & (np.abs(nearest[:-1]) < 0.15)
+    a, b = nearest[1:][both], nearest[:-1][both]
+    phi = float(np.clip(np.dot(a, b) / max(np.dot(b, b), 1e-12), 0.0, 0.98)) if a.size > 8 else 0.9
+    return float(np.clip(scale, _MIN_SCALE, _MAX_SCALE)), phi
+
+
+def t_over_z(n_blocks: int) -> float:
+    """How much wider an interval from few blocks must be.
+
+    Parameters
+    ----------
+    n_blocks : int
+
+    Returns
+    -------
+    float
+        Ratio of the 97.5 % points of t and normal (Cornish-Fisher), at most 3.
+    """
+    df = max(n_blocks - 1, 1)
+    z = 1.959964
+    t = z + (z**3 + z) / (4 * df) + (5 * z**5 + 16 * z**3 + 3 * z) / (96 * df**2)
+    return min(t / z, 3.0)
+
+
+def information_bound(
+    reference: Running, time_s: F64, log_value: F64, shift_s: float, *, averaging_s: float, scale: float, phi: float
+) -> float:
+    """Smallest standard error any method could reach.
+
+    Parameters
+    ----------
+    reference : Running
+    time_s, log_value : float64 arrays, shape (n,)
+    shift_s, averaging_s, scale, phi : float
+        Where the fit ended, and the spread and lag-one correlation of its residuals.
+
+    Returns
+    -------
+    float
+        Noise over the root of summed squared slopes, inflated for serial correlation by
+        ``sqrt((1 + phi) / (1 - phi))``; infinite when nothing moves.
+    """
+    before = log_reference(reference, time_s + shift_s - 1.0, averaging_s, 0.5)
+    here = log_reference(reference, time_s + shift_s, averaging_s, 0.5)
+    after = log_reference(reference, time_s + shift_s + 1.0, averaging_s, 0.5)
+    slope = 0.5 * (after - before)
+    near = np.abs(log_value - here) < 0.15
+    steep = float(np.nansum(np.square(np.where(near, slope, 0.0))))
+    if steep <= 0:
+        return math.inf
+    return scale * math.sqrt((1 + phi) / (1 - phi)) / math.sqrt(steep)
+
+
+def block_middles(block: I64, time_s: F64) -> F64:
+    """Mean stamp of the readings of each block; NaN for an empty block.
+
+    Parameters
+    ----------
+    block : int64 array, shape (n,)
+    time_s : float64 array, shape (n,)
+
+    Returns
+    -------
+    float64 array, shape (n_blocks,)
+    """
+    n = np.bincount(block)
+    total = np.bincount(block, weights=time_s)
+    out = np.full(n.size, np.nan)
+    np.divide(total, n, out=out, where=n > 0)
+    return out
+
+
+def curves_with_drift(curves: F64, shifts_s: F64, middle_s: F64, *, at: float, drift_ppm: float) -> F64:
+    """Each block's loss curve moved by what drift adds at its middle.
+
+    Parameters
+    ----------
+    curves : float64 array, shape (n_blocks, m)
+    shifts_s : float64 array, shape (m,)
+    middle_s : float64 array, shape (n_blocks,)
+    at, drift_ppm : float
+
+    Returns
+    -------
+    float64 array, shape (n_blocks, m)
+    """
+    moved = np.empty_like(curves)
+    for b in range(curves.shape[0]):
+        extra = 0.0 if math.isnan(middle_s[b]) else 1e-6 * drift_ppm * (middle_s[b] - at)
+        moved[b] = np.interp(shifts_s + extra, shifts_s, curves[b])
+    return moved
+
+
+def drift_of(
+    curves: F64,
+    shifts_s: F64,
+    block: I64,
+    time_s: F64,
+    *,
+    at: float,
+    scale: float,
+    max_ppm: float,
+    prior_ppm: float,
+    phi: float,
+) -> tuple[float, float, float]:
+    """Drift with interval, shrunk to zero unless the recording is long enough to show it.
+
+    Parameters
+    ----------
+    curves, shifts_s, block, time_s
+        As in `loss_curves`.
+    at, scale, max_ppm, prior_ppm, phi : float
+
+    Returns
+    -------
+    tuple of float
+        Drift, low, high, parts per million; drift is 0 where the interval holds 0.
+    """
+    span = float(time_s[-1] - time_s[0])
+    if span < 5400.0 or curves.shape[0] < 6:
+        return 0.0, -max_ppm, max_ppm
+    middles = block_middles(block, time_s)
+    ppm = np.arange(-max_ppm, max_ppm + 1, 5.0)
+    best = np.array(
+        [curves_with_drift(curves, shifts_s, middles, at=at, drift_ppm=float(p)).sum(axis=0).min() for p in ppm]
+    )
+    # The bounded loss is worth r^2 / (2 (2 scale)^2): four times less than a log likelihood; correlation takes more.
+    effective = 4.0 * (1 - phi) / (1 + phi)
+    posterior = effective * best + 0.5 * np.square(ppm / prior_ppm)
+    weight = np.exp(-(posterior - posterior.min()))
+    weight /= weight.sum()
+    mean = float(np.dot(weight, ppm))
+    running = np.cumsum(weight)
+    low, high = (float(np.interp(q, running, ppm)) for q in (0.025, 0.975))
+    if low <= 0.0 <= high:
+        return 0.0, low, high
+    return mean, low, high

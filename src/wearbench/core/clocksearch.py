@@ -1,0 +1,179 @@
+"""The coarse step of the clock search: every offset at which two recordings overlap, on a grid."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wearbench.core.running import Running
+
+__all__ = ["ClockCandidate", "log_reference", "search_offsets", "tolerant_loss"]
+
+F64 = NDArray[np.float64]
+
+_MODES: Final = (0.0, math.log(0.5), math.log(2.0))
+_MODE_COST: Final = (0.0, 0.25, 0.35)
+_COARSE_SCALE: Final = 0.05
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ClockCandidate:
+    """One offset that was considered: centre shift in seconds, mean loss per reading (0 best, 1 worst), readings."""
+
+    shift_s: float
+    loss: float
+    n: int
+
+
+def tolerant_loss(log_ratio: F64, *, scale: float) -> F64:
+    """Bounded loss of a log ratio that forgives half and double rate.
+
+    Parameters
+    ----------
+    log_ratio : float64 array
+        ln(tested / reference); NaN stays NaN.
+    scale : float
+        Spread of a faithful log ratio.
+
+    Returns
+    -------
+    float64 array
+        0 for perfect agreement, towards 1 for none; following at half or double rate costs 0.25 or 0.35 at best
+        (our own choice: a device must never gain from reading half).
+
+    Notes
+    -----
+    Per mode the loss is ``1 - exp(-r**2 / (2 scale**2))`` (a redescending M-estimate after Welsch).
+    """
+    best = np.full(log_ratio.shape, 1.0)
+    for centre, cost in zip(_MODES, _MODE_COST, strict=True):
+        gain = (1.0 - cost) * np.exp(-0.5 * np.square((log_ratio - centre) / scale))
+        np.minimum(best, 1.0 - gain, out=best)
+    return np.where(np.isfinite(log_ratio), best, np.nan)
+
+
+def log_reference(reference: Running, centre_s: F64, averaging_s: float, min_covered: float) -> F64:
+    """Log of the reference over windows around ``centre_s``, NaN where less than ``min_covered`` is covered.
+
+    Parameters
+    ----------
+    reference : Running
+    centre_s : float64 array, shape (n,)
+    averaging_s, min_covered : float
+
+    Returns
+    -------
+    float64 array, shape (n,)
+    """
+    half = 0.5 * max(averaging_s, 1e-3)
+    knots = reference.knot_s
+    covered = np.interp(centre_s + half, knots, reference.covered_s) - np.interp(
+        centre_s - half, knots, reference.covered_s
+    )
+    amount = np.interp(centre_s + half, knots, reference.amount) - np.interp(centre_s - half, knots, reference.amount)
+    good = (covered >= min_covered * 2.0 * half) & (amount > 0)
+    out = np.full(centre_s.shape, np.nan)
+    np.divide(reference.scale * amount, covered, out=out, where=good)
+    np.log(out, out=out, where=good)
+    return out
+
+
+def search_offsets(
+    reference: Running,
+    time_s: F64,
+    log_value: F64,
+    *,
+    averaging_s: float,
+    search_s: float,
+    near_s: float,
+) -> list[ClockCandidate]:
+    """Best offsets at which the two overlap, from all of them on a grid.
+
+    Parameters
+    ----------
+    reference : Running
+    time_s, log_value : float64 arrays, shape (n,)
+        Stamps and logs of the values.
+    averaging_s : float
+    search_s : float
+        Largest offset looked at.
+    near_s : float
+        Of equal answers the one nearer to this wins.
+
+    Returns
+    -------
+    list of ClockCandidate
+        At most eight separate ones, best first.
+    """
+    span = float(time_s[-1] - time_s[0])
+    covered = np.flatnonzero(np.diff(reference.covered_s) > 0)
+    first, last = float(reference.knot_s[covered[0]]), float(reference.knot_s[covered[-1] + 1])
+    step = max(2.0, span / 1200.0, (last - first) / 6000.0)
+    grid = np.arange(first, last + step, step)
+    log_ref = log_reference(reference, grid, max(averaging_s, step), 0.5)
+    cell = np.floor((time_s - time_s[0]) / step).astype(np.int64)
+    count = np.bincount(cell)
+    filled = np.flatnonzero(count)
+    mean = np.bincount(cell, weights=log_value)[filled] / count[filled]
+    weight = np.ones(filled.size)
+    n_lags = grid.size + int(filled[-1]) + 1
+    # Lag k puts the first device cell onto grid index k - filled[-1].
+    shifts = grid[0] + (np.arange(n_lags) - int(filled[-1])) * step - time_s[0]
+    wanted = np.flatnonzero(np.abs(shifts) <= search_s)
+    if wanted.size == 0:
+        return []
+    padded = np.full(grid.size + 2 * int(filled[-1]) + 2, np.nan)
+    padded[int(filled[-1]) : int(filled[-1]) + grid.size] = log_ref
+    table_step = 0.01
+    table = 1.0 - tolerant_loss(np.arange(-2.5, 2.5 + table_step, table_step), scale=max(_COARSE_SCALE, 0.04))
+    table = np.append(table, 0.0)
+    null = _null_gain(log_ref[np.isfinite(log_ref)], mean, table, table_step)
+    score = np.full(wanted.size, -np.inf)
+    gains = np.zeros(wanted.size)
+    overlap = np.zeros(wanted.size)
+    rows = max(1, 400_000 // filled.size)
+    least = max(3.0, min(60.0 / step, 0.2 * filled.size))
+    for begin in range(0, wanted.size, rows):
+        lags = wanted[begin : begin + rows]
+        ref = padded[lags[:, None] + filled[None, :]]
+        there = np.isfinite(ref)
+        ratio = mean[None, :] - np.where(there, ref, 0.0)
+        index = np.clip(np.rint((ratio + 2.5) / table_step).astype(np.int64), 0, table.size - 2)
+        index[~there] = table.size - 1
+        gain = table[index] @ weight
+        n = there @ weight
+        gains[begin : begin + rows] = gain
+        overlap[begin : begin + rows] = n
+    enough = overlap >= least
+    excess = gains - null * overlap
+    score[enough] = excess[enough] / filled.size
+    # Out of two equal answers the nearer stamp wins: clocks are more often right than wrong.
+    score -= 0.01 * np.minimum(1.0, np.abs(shifts[wanted] - near_s) / 3600.0)
+    picks: list[ClockCandidate] = []
+    order = np.argsort(-score, kind="stable")
+    taken = np.zeros(wanted.size, dtype=bool)
+    reach = max(1, math.ceil(20.0 / step))
+    for i in order:
+        if len(picks) == 8 or not np.isfinite(score[i]):
+            break
+        if taken[max(0, i - reach) : i + reach + 1].any():
+            continue
+        taken[i] = True
+        n_here = max(overlap[i], 1.0)
+        picks.append(ClockCandidate(shift_s=float(shifts[wanted[i]]), loss=float(1 - gains[i] / n_here), n=int(n_here)))
+    return picks
+
+
+def _null_gain(log_ref: F64, log_value: F64, table: F64, table_step: float) -> float:
+    """Mean gain if readings and reference were paired at random (product of the two distributions)."""
+    if log_ref.size == 0 or log_value.size == 0:
+        return 0.0
+    quantiles = (np.arange(60) + 0.5) / 60
+    a = np.quantile(log_ref, quantiles)
+    b = np.quantile(log_value, quantiles)
+    index = np.clip(np.rint((b[:, None] - a[None, :] + 2.5) / table_step).astype(np.int64), 0, table.size - 2)
+    return float(table[index].mean())
