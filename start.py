@@ -65,12 +65,7 @@ def wanted(extras):
     digest = hashlib.sha256()
     for name in ("pyproject.toml", "constraints.txt"):
         digest.update((ROOT / name).read_bytes().replace(b"\r\n", b"\n"))
-    return {
-        "inputs": digest.hexdigest(),
-        "python": f"{sys.version_info[0]}.{sys.version_info[1]}",
-        "root": str(ROOT),
-        "extras": sorted(extras),
-    }
+    return {"inputs": digest.hexdigest(), "root": str(ROOT), "extras": sorted(extras)}
 
 
 def recorded():
@@ -82,20 +77,30 @@ def recorded():
     return found if isinstance(found, dict) else {}
 
 
+def usable():
+    """Tell whether the environment's own Python runs, is new enough and has pip, whichever Python made it."""
+    program = tool("python")
+    check = f"import pip, sys; sys.exit(sys.version_info[:2] < {OLDEST})"
+    return program.exists() and not subprocess.call(
+        [str(program), "-c", check], env=clean_environment(), stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+    )
+
+
 def set_up(extras):
     """Make or renew the environment unless the one there was made from the same files."""
     want, have = wanted(extras), recorded()
-    elsewhere = bool(have) and any(have.get(key) != want[key] for key in ("python", "root"))
+    here = have.get("root", want["root"]) == want["root"]  # a folder that was moved has programs that point back
     enough = set(want["extras"]) <= set(have.get("extras", []))
-    if have and not elsewhere and have.get("inputs") == want["inputs"] and enough and tool("python").exists():
+    if have and here and have.get("inputs") == want["inputs"] and enough and tool("python").exists():
         return
     want["extras"] = sorted(set(want["extras"]) | set(have.get("extras", [])))
     began = time.monotonic()
     print(f"Setting up {VENV} (once; one to three minutes, needs a network).", flush=True)
     STAMP.unlink(missing_ok=True)
-    make = [sys.executable, "-m", "venv", *(["--clear"] if elsewhere else []), str(VENV)]
-    if subprocess.call(make, env=clean_environment()):
-        raise SetUpError(f"could not make the environment {VENV}; the lines above say why.")
+    if not (here and usable()):
+        make = [sys.executable, "-m", "venv", "--clear", str(VENV)]
+        if subprocess.call(make, env=clean_environment()):
+            raise SetUpError(f"could not make the environment {VENV}; the lines above say why.")
     install(want["extras"])
     STAMP.write_text(json.dumps(want, indent=1) + "\n", encoding="utf-8")
     print(f"Set up in {time.monotonic() - began:.0f} s.", flush=True)
