@@ -10,14 +10,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wearbench.errors import FormatError
+from wearbench.formats.headings import unit_of
 from wearbench.formats.order import in_order
 from wearbench.formats.recording import Intervals, ReadContext, Readings, Repair, Segment, Signal
 from wearbench.formats.tableplan import ValueColumn
+from wearbench.formats.times import settle
 
-__all__ = ["Column", "build", "rr_factor", "too_many"]
+__all__ = ["Column", "build", "plain_column", "rr_factor", "settle_and_build", "too_many"]
 
 I64 = NDArray[np.int64]
 F64 = NDArray[np.float64]
+U8 = NDArray[np.uint8]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -26,6 +29,12 @@ class Column:
 
     plan: ValueColumn
     value: F64
+
+
+def plain_column(quantity: str, value: F64, *, factor: float = 1.0) -> Column:
+    """Column of a file whose format says what it is."""
+    plan = ValueColumn(index=0, heading=quantity, quantity=quantity, unit=unit_of(quantity), factor=factor)
+    return Column(plan=plan, value=value)
 
 
 def too_many(context: ReadContext) -> FormatError:
@@ -87,6 +96,74 @@ def rr_factor(value: F64, context: ReadContext, *, heading: str, said: float | N
         f"{names[fits[0]]}",
         file=context.shown,
     )
+
+
+def settle_and_build(
+    columns: Sequence[Column],
+    *,
+    ms: I64,
+    state: U8,
+    source_row: I64,
+    context: ReadContext,
+    placed: bool = False,
+    start_known: bool = True,
+    word: str = "line",
+) -> tuple[list[Readings | Intervals | Signal], list[Repair]]:
+    """Make recordings of parsed stamps and the columns beside them.
+
+    Parameters
+    ----------
+    columns : sequence of Column
+    ms, state : arrays, shape (n,)
+        Parsed stamps in the order of the file, without BAD rows (see :mod:`wearbench.formats.stamps`).
+    source_row : int64 array, shape (n,)
+    context : ReadContext
+    placed : bool
+        ``ms`` already counts from where it should; nothing is to be settled.
+    start_known : bool
+        Whether placed times are on the calendar.
+    word : str
+        What a row is called in messages.
+
+    Returns
+    -------
+    recordings : list
+    repairs : list of Repair
+
+    Raises
+    ------
+    FormatError
+        If local stamps lack a zone, or no column holds a number.
+    """
+    repairs: list[Repair] = []
+    step = np.diff(ms)
+    if int((step < 0).sum()) > int((step > 0).sum()):
+        ms, state, source_row = ms[::-1].copy(), state[::-1].copy(), source_row[::-1].copy()
+        columns = [Column(plan=column.plan, value=column.value[::-1].copy()) for column in columns]
+        repairs.append(
+            Repair(
+                slug="newest-first",
+                said=f"{ms.size} rows stand with the newest first; turned round",
+                file=context.shown,
+                count=int(ms.size),
+            )
+        )
+    if not placed:
+        settled = settle(ms, state, source_row=source_row, context=context, word=word)
+        ms, start_known = settled.time_ms, settled.start_known
+        repairs.extend(settled.repairs)
+    recordings, more = build(
+        columns, time_ms=ms, source_row=source_row, start_known=start_known, context=context, word=word
+    )
+    if not recordings and more:
+        raise FormatError(
+            "expected numbers in the columns "
+            + ", ".join(f"'{column.plan.heading}'" for column in columns)
+            + f", got none in {ms.size} rows; export the recording again or name the right columns in a layout",
+            slug="no-numbers",
+            file=context.shown,
+        )
+    return recordings, [*repairs, *more]
 
 
 def build(

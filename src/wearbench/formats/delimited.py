@@ -4,24 +4,24 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from itertools import islice
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
 from wearbench.errors import FormatError
-from wearbench.formats.build import Column, build, too_many
+from wearbench.formats.build import Column, settle_and_build, too_many
 from wearbench.formats.numbers import Cells, parse_numbers
 from wearbench.formats.recording import FileContent, ReadContext, Repair
+from wearbench.formats.rr_list import read_without_stamps
 from wearbench.formats.sniff import Shape, decimal_mark, sniff
 from wearbench.formats.stamps import BAD, DATE, NAIVE, UTC
 from wearbench.formats.tableplan import TablePlan, ValueColumn, plan_table
-from wearbench.formats.textlines import Lines, TextFile, encoding_of
+from wearbench.formats.textlines import Lines, TextFile, encoding_of, first_lines
 from wearbench.formats.timecolumn import TimeColumn, decide_time
-from wearbench.formats.times import settle, wall_span
+from wearbench.formats.times import wall_span
 
-__all__ = ["first_lines", "looks_like_text", "read", "recognise"]
+__all__ = ["looks_like_text", "read", "recognise"]
 
 I64 = NDArray[np.int64]
 U8 = NDArray[np.uint8]
@@ -45,13 +45,6 @@ def recognise(head: bytes, name: str) -> bool:
     """Whether a file is text; which kind of text is for the registry to say."""
     del name
     return looks_like_text(head)
-
-
-def first_lines(file: TextFile) -> list[str]:
-    """First lines of a text file, decoded."""
-    for data, _ in file.stretches(block=1 << 17):
-        return [line.decode() for line in islice(data.split(b"\n"), _SAMPLE_LINES)]
-    return []
 
 
 @dataclass(kw_only=True, slots=True)
@@ -92,8 +85,6 @@ def read(path: Path, context: ReadContext) -> FileContent:
     shape = sniff(first_lines(file), context)
     plan = plan_table(shape.headings, context, line=shape.heading_line)
     if not plan.time:
-        from wearbench.formats.rr_list import read_without_stamps
-
         return read_without_stamps(path, context, shape=shape, plan=plan)
     first = next(_stretches(file, shape), None)
     if first is None or first.number.size == 0:
@@ -223,32 +214,15 @@ def _content(
     for column, parts in zip(plan.values, gathered.values, strict=True):
         columns.append(Column(plan=column, value=np.concatenate(parts)))
         parts.clear()
-    step = np.diff(ms)
-    if step.size and int((step < 0).sum()) > int((step > 0).sum()):
-        ms, state, row = ms[::-1].copy(), state[::-1].copy(), row[::-1].copy()
-        columns = [Column(plan=column.plan, value=column.value[::-1].copy()) for column in columns]
-        repairs.append(
-            Repair(
-                slug="newest-first",
-                said=f"{ms.size} rows stand with the newest first; turned round",
-                file=context.shown,
-                count=int(ms.size),
-            )
-        )
-    start_known = time.start_known
-    if start_known and not time.elapsed:
-        settled = settle(ms, state, source_row=row, context=context)
-        ms, start_known = settled.time_ms, settled.start_known
-        repairs.extend(settled.repairs)
-    recordings, more = build(columns, time_ms=ms, source_row=row, start_known=start_known, context=context)
-    if not recordings and more:
-        raise FormatError(
-            "expected numbers in the columns "
-            + ", ".join(f"'{column.plan.heading}'" for column in columns)
-            + f", got none in {ms.size} rows; export the recording again or name the right columns in a layout",
-            slug="no-numbers",
-            file=context.shown,
-        )
+    recordings, more = settle_and_build(
+        columns,
+        ms=ms,
+        state=state,
+        source_row=row,
+        placed=time.elapsed,
+        start_known=time.start_known,
+        context=context,
+    )
     return FileContent(
         path=path, format="delimited", recordings=tuple(recordings), repairs=(*repairs, *more), facts=facts
     )

@@ -7,7 +7,7 @@ Neurophysiol 114:1755-1761.
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Final
@@ -385,8 +385,6 @@ def _placed(header: EdfHeader, context: ReadContext, repairs: list[Repair]) -> t
 
 
 def _unplaced(made: Readings | Signal) -> Readings | Signal:
-    from dataclasses import replace
-
     return replace(made, start_known=False)
 
 

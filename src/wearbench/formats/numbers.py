@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Cells", "parse_numbers"]
+__all__ = ["Cells", "cells_of", "parse_numbers", "trimmed"]
 
 U8 = NDArray[np.uint8]
 I64 = NDArray[np.int64]
@@ -40,6 +41,14 @@ class Cells:
     def byte(self, place: int) -> U8:
         """Byte at ``place`` of each cell, shape (n,); what lies past a cell's end is not blanked."""
         return self.buffer.take(self.start + place, mode="clip")
+
+
+def cells_of(texts: Sequence[str]) -> Cells:
+    """Cells from texts, trimmed; empty ones are kept."""
+    raw = [text.strip().encode() for text in texts]
+    end = np.cumsum([len(text) for text in raw], dtype=np.int64)
+    start = np.append(0, end[:-1]).astype(np.int64)
+    return Cells(buffer=np.frombuffer(b"".join(raw) or b" ", dtype=np.uint8), start=start, end=end)
 
 
 def trimmed(buffer: U8, start: I64, end: I64) -> Cells:

@@ -8,17 +8,18 @@ from pathlib import Path
 from typing import Final, cast
 
 from wearbench.errors import FormatError
-from wearbench.formats import delimited, edf, rr_list
+from wearbench.formats import delimited, edf, fit, gpx, rr_list, tcx
 from wearbench.formats.recording import FileContent, ReadContext
-from wearbench.formats.textlines import TextFile
+from wearbench.formats.textlines import TextFile, first_lines
+from wearbench.formats.track import root_name
 
 __all__ = ["FORMATS", "read_file", "recognise"]
 
-FORMATS: Final = ("edf", "delimited", "rr_list")
+FORMATS: Final = ("edf", "fit", "parquet", "tcx", "gpx", "delimited", "rr_list")
 """Formats read, most telling first."""
 
 _HEAD_BYTES: Final = 4096
-_READABLE: Final = "delimited text, RR lists, EDF and EDF+"
+_READABLE: Final = "delimited text, RR lists, FIT, TCX, GPX, EDF, EDF+, Parquet"
 _KNOWN_OTHERS: Final = (
     (b"PK\x03\x04", "a zip archive or spreadsheet workbook", "unpack it, or export the sheet as CSV"),
     (b"\x1f\x8b", "a gzip archive", "unpack it"),
@@ -54,15 +55,33 @@ def recognise(path: Path, *, head: bytes | None = None) -> str:
         raise FormatError(
             "expected a recording, got an empty file of 0 bytes; copy or export it again", slug="empty", file=str(path)
         )
-    if edf.recognise(head, path.name):
-        return "edf"
+    for reader, name in ((edf, "edf"), (fit, "fit"), (tcx, "tcx"), (gpx, "gpx")):
+        if reader.recognise(head, path.name):
+            return name
+    if head.startswith(b"PAR1"):  # its reader imports the table library, so only where needed
+        return "parquet"
+    root = root_name(head)
+    if root is not None:
+        raise FormatError(
+            f"expected a recording ({_READABLE}), got XML that begins with '{root}'; export the recording in one of "
+            "these formats",
+            slug="unknown-format",
+            file=str(path),
+            value=root,
+        )
+    if head.lstrip()[:1] in (b"{", b"["):
+        raise FormatError(
+            f"expected a recording ({_READABLE}), got JSON; export the recording in one of these formats",
+            slug="unknown-format",
+            file=str(path),
+        )
     for mark, what, advice in _KNOWN_OTHERS:
         if head.startswith(mark):
             raise FormatError(
                 f"expected a recording ({_READABLE}), got {what}; {advice}", slug="unknown-format", file=str(path)
             )
     if delimited.recognise(head, path.name):
-        return "rr_list" if rr_list.is_rr_list(delimited.first_lines(TextFile(path=path))) else "delimited"
+        return "rr_list" if rr_list.is_rr_list(first_lines(TextFile(path=path))) else "delimited"
     raise FormatError(
         f"expected a recording ({_READABLE}), got binary data of no known format, beginning with the bytes "
         f"{head[:8].hex(' ')}; export the recording again",

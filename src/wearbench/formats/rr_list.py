@@ -14,7 +14,7 @@ from wearbench.formats.numbers import parse_numbers
 from wearbench.formats.recording import FileContent, Intervals, ReadContext, Repair
 from wearbench.formats.sniff import Shape, decimal_mark
 from wearbench.formats.tableplan import TablePlan
-from wearbench.formats.textlines import Lines, TextFile
+from wearbench.formats.textlines import Lines, TextFile, first_lines
 
 __all__ = ["is_rr_list", "read", "read_without_stamps"]
 
@@ -56,8 +56,6 @@ def read(path: Path, context: ReadContext) -> FileContent:
             slug="no-time",
             file=context.shown,
         )
-    from wearbench.formats.delimited import first_lines
-
     lines = first_lines(TextFile(path=path))
     top = 0
     heading, said = "rr", None

@@ -82,6 +82,8 @@ def sniff(lines: Sequence[str], context: ReadContext) -> Shape:
             score = (-understood, number, rank)
             if best is None or score < best[:3]:
                 best = (*score, delimiter, cells)
+            if understood > 1:
+                break
     if best is not None:
         return Shape(delimiter=best[3], heading_line=best[1], headings=tuple(best[4]), first_row_line=best[1] + 1)
     return _without_heading(body, delimiters, context)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import codecs
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from itertools import islice
 from pathlib import Path
 
 import numpy as np
@@ -12,7 +13,7 @@ from numpy.typing import NDArray
 
 from wearbench.formats.numbers import Cells, trimmed
 
-__all__ = ["Lines", "TextFile", "encoding_of", "split_line"]
+__all__ = ["Lines", "TextFile", "encoding_of", "first_lines", "split_line"]
 
 U8 = NDArray[np.uint8]
 I64 = NDArray[np.int64]
@@ -104,6 +105,13 @@ class TextFile:
         for blank in _WIDE_BLANKS:
             data = data.replace(blank, b" ")
         return data
+
+
+def first_lines(file: TextFile, *, most: int = 400) -> list[str]:
+    """First lines of a text file, decoded, at most ``most`` of them."""
+    for data, _ in file.stretches(block=1 << 17):
+        return [line.decode() for line in islice(data.split(b"\n"), most)]
+    return []
 
 
 def split_line(text: str, *, delimiter: str) -> list[str]:

@@ -11,11 +11,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wearbench.errors import FormatError
-from wearbench.formats.numbers import Cells, parse_numbers
+from wearbench.formats.numbers import Cells, cells_of, parse_numbers
 from wearbench.formats.recording import ReadContext
 from wearbench.formats.stamps import BAD, CLOCK, DATE, NAIVE, UTC, Stamps, parse_stamps, pattern_of_strptime
 from wearbench.formats.tableplan import TablePlan
 from wearbench.formats.times import instant_ms
+from wearbench.formats.zones import local_ms
 
 __all__ = ["TimeColumn", "decide_time", "number_scale"]
 
@@ -25,6 +26,8 @@ F64 = NDArray[np.float64]
 
 _EARLIEST_MS = 630_000_000_000.0
 _LATEST_MS = 4_200_000_000_000.0
+_DECIDED_ON = 400
+_NUMBERS_TRIED = 60
 _ELAPSED_PATTERN = re.compile(r"(?P<h>\d{1,4}):(?P<M>\d{2}):(?P<S>\d{2})(?:[.,](?P<f>\d{1,9}))?")
 
 
@@ -74,10 +77,7 @@ class TimeColumn:
 def _side_by_side(columns: list[Cells]) -> Cells:
     """Cells of several columns joined by a blank, as a pattern over all of them expects."""
     rows = zip(*([cells.text(row) for row in range(cells.start.size)] for cells in columns), strict=True)
-    text = [" ".join(row).encode() for row in rows]
-    end = np.cumsum([len(row) for row in text], dtype=np.int64)
-    buffer = np.frombuffer(b"".join(text), dtype=np.uint8)
-    return Cells(buffer=buffer, start=np.append(0, end[:-1]).astype(np.int64), end=end)
+    return cells_of([" ".join(row) for row in rows])
 
 
 def _joined(parts: list[Stamps]) -> tuple[I64, U8]:
@@ -121,7 +121,7 @@ def decide_time(
     Parameters
     ----------
     first : list of Cells
-        The time columns of the first stretch.
+        The time columns of the first stretch; its first 400 rows are looked at.
     rest : iterable of list of Cells
         The time columns of all stretches; only gone through when the order of day and month is still open.
     plan, context : TablePlan, ReadContext
@@ -141,6 +141,7 @@ def decide_time(
         If the time cannot be read without a guess; the message names the choices.
     """
     layout = context.layout
+    first = [cells.take(np.arange(min(cells.start.size, _DECIDED_ON))) for cells in first]
     column = TimeColumn(places=plan.time, decimal=decimal)
     given = "auto" if layout is None else layout.time_format
     sample = _sample(first[-1])
@@ -155,8 +156,9 @@ def decide_time(
                 value=given,
             )
         return column
-    numbers, _ = parse_numbers(first[-1], decimal=decimal)
-    filled = first[-1].length > 0
+    few = first[-1].take(np.arange(min(first[-1].start.size, _NUMBERS_TRIED)))
+    numbers, _ = parse_numbers(few, decimal=decimal)
+    filled = few.length > 0
     numeric = bool(filled.any()) and float(np.isfinite(numbers[filled]).mean()) > 0.5
     if numeric and plan.time_kind != "date" and _decide_numbers(column, numbers, plan=plan, given=given):
         pass
@@ -261,7 +263,7 @@ def _decide_clock_or_elapsed(
     if not alone or not (part.state[read] == CLOCK).all() or int(part.ms[read][0]) >= 60_000:
         return
     if context.start_ms is not None and context.zone is not None:
-        wall = instant_ms_of_day(context)
+        wall = _start_of_day_ms(context)
         if min(wall, 86_400_000 - wall) > 600_000:
             column.elapsed, column.pattern = True, _ELAPSED_PATTERN
             column.facts["time"] = "counted from the session's start"
@@ -277,10 +279,8 @@ def _decide_clock_or_elapsed(
     )
 
 
-def instant_ms_of_day(context: ReadContext) -> int:
+def _start_of_day_ms(context: ReadContext) -> int:
     """Milliseconds since midnight of the session's start, on the context's clock."""
-    from wearbench.formats.zones import local_ms
-
     assert context.start_ms is not None and context.zone is not None
     return local_ms(context.start_ms, zone=context.zone) % 86_400_000
 

@@ -9,10 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wearbench.errors import FormatError
+from wearbench.formats.numbers import cells_of
 from wearbench.formats.recording import ReadContext, Repair
 from wearbench.formats.stamps import CLOCK, DATE, NAIVE, parse_stamps
 from wearbench.formats.stamps import UTC as WITH_OFFSET
-from wearbench.formats.textlines import Lines
 from wearbench.formats.zones import local_ms, offset_span_ms, to_utc
 
 __all__ = ["Settled", "instant_ms", "no_zone", "settle", "wall_span", "written"]
@@ -52,10 +52,7 @@ def no_zone(context: ReadContext, *, line: int | None, value: str) -> FormatErro
 
 def instant_ms(text: str, context: ReadContext) -> int | None:
     """One written instant in UTC milliseconds; None if it is not an instant. Local ones need the context's zone."""
-    lines = Lines.of(text.strip().encode() + b"\n", first_number=1, delimiter="\x00")
-    if lines.number.size == 0:
-        return None
-    stamps = parse_stamps(lines.column(0))
+    stamps = parse_stamps(cells_of([text]))
     if stamps.state[0] == WITH_OFFSET:
         return int(stamps.ms[0])
     if stamps.state[0] not in (NAIVE, DATE):
