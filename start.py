@@ -80,7 +80,7 @@ def recorded():
 def usable():
     """Tell whether the environment's own Python runs, is new enough and has pip, whichever Python made it."""
     program = tool("python")
-    check = f"import pip, sys; sys.exit(sys.version_info[:2] < {OLDEST})"
+    check = f"import pip, ssl, subprocess, sys; sys.exit(sys.version_info[:2] < {OLDEST})"
     return program.exists() and not subprocess.call(
         [str(program), "-c", check], env=clean_environment(), stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
     )
