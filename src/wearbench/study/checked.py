@@ -103,7 +103,7 @@ class Checked:
             f"{place}: {said}" if place else said,
             slug=slug,
             file=self.file,
-            line=self._lines.get(place) or self._lines.get(self.at),
+            line=self._lines.get(place.replace(" ", "")) or self._lines.get(self.at),
             value=None if value is None else shown(value),
         )
 
@@ -114,7 +114,8 @@ class Checked:
 
     def has(self, key: str) -> bool:
         """Whether the key is there; counts as asked for."""
-        self._asked.append(key)
+        if key not in self._asked:
+            self._asked.append(key)
         return key in self.table
 
     def need(self, key: str, what: str) -> None:
@@ -216,7 +217,7 @@ class Checked:
         for name in outer.table:
             if _NAME.fullmatch(name) is None:
                 said = f"expected the name of a {what} made of letters, digits, _ and -, got {shown(name)}"
-                raise outer.fail("", said, slug="bad-name")
+                raise outer.fail(name, said, slug="bad-name")
         return {name: outer.sub(name) for name in outer.table}
 
     def done(self) -> None:

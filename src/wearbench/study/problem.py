@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 import json
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
@@ -49,15 +50,22 @@ class Problem:
 
     def __str__(self) -> str:
         place = "" if self.file is None else f"{self.file}:" if self.line is None else f"{self.file}:{self.line}:"
-        left = f" Left out: {self.costs}." if self.costs else ""
+        stop = "" if self.said.endswith((".", "?")) else "."
+        left = f"{stop} Left out: {self.costs}." if self.costs else ""
         return f"{place} {self.said}{left}".strip()
 
 
 def near(word: str, choices: Iterable[str]) -> str:
-    """`` Did you mean "x"?`` for the choices that look like ``word``; empty when none does."""
-    by_fold = {choice.casefold(): choice for choice in choices}
-    found = difflib.get_close_matches(word.casefold(), list(by_fold), n=2, cutoff=0.6)
-    return f" Did you mean {listed([by_fold[f] for f in found])}?" if found else ""
+    """`` Did you mean "x"?`` for the choice that looks most like ``word``; empty when none does."""
+    by_fold = {choice.casefold(): choice for choice in choices if not _another_number(word, choice)}
+    found = difflib.get_close_matches(word.casefold(), list(by_fold), n=1, cutoff=0.6)
+    return f' Did you mean "{by_fold[found[0]]}"?' if found else ""
+
+
+def _another_number(word: str, choice: str) -> bool:
+    """Whether two names differ in their numbers only (``s08`` and ``s09``), which is no slip of the hand."""
+    same_words = re.sub(r"\d+", "", word) == re.sub(r"\d+", "", choice)
+    return same_words and [int(n) for n in re.findall(r"\d+", word)] != [int(n) for n in re.findall(r"\d+", choice)]
 
 
 def listed(choices: Iterable[str], *, word: str = "or") -> str:

@@ -205,7 +205,9 @@ def _parsed(
     problems.extend(
         Problem(slug="table-heading", said=f"column {shown(heading)} is kept as it is.{hint}", file=file)
         for heading in headings
-        if heading not in known + required and (hint := near(heading, [k for k in known if k not in headings]))
+        if heading not in known + required
+        and "." not in heading
+        and (hint := near(heading, [k for k in known if k not in headings]))
     )
     return Table(headings=headings, rows=tuple(rows), problems=problems)
 
@@ -220,11 +222,8 @@ def _checked_headings(cells: list[str], *, file: str, line: int, required: tuple
             )
     missing = [heading for heading in required if heading not in cells]
     if missing:
-        said = (
-            f"expected the headings {listed(required, word='and')}, got {listed(cells, word='and')}."
-            f"{near(missing[0], cells)}"
-        )
-        raise StudyError(said.removesuffix("."), slug="table-heading", file=file, line=line)
+        said = f"expected the headings {listed(required, word='and')}, got {listed(cells, word='and')}"
+        raise StudyError(said, slug="table-heading", file=file, line=line)
     return tuple(cells)
 
 

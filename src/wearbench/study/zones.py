@@ -34,11 +34,8 @@ def zone_named(name: str) -> tzinfo:
             return zoneinfo.ZoneInfo(name)
         except (zoneinfo.ZoneInfoNotFoundError, ValueError, OSError):
             pass
-    raise StudyError(
-        f'expected a time zone such as "Europe/Oslo", "UTC" or "+02:00", got {shown(name)}.{_near_zone(name)}',
-        slug="unknown-zone",
-        value=name,
-    )
+    said = f'expected a time zone such as "Europe/Oslo", "UTC" or "+02:00", got {shown(name)}.{_near_zone(name)}'
+    raise StudyError(said.removesuffix("."), slug="unknown-zone", value=name)
 
 
 def _near_zone(name: str) -> str:

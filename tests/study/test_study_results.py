@@ -11,8 +11,8 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 import pytest
-from folders import invented_results
 from jsonschema import Draft202012Validator
+from study_folders import invented_results
 
 from wearbench.errors import DataError, StudyError
 from wearbench.study import PAIRS, TRACES, Results, read_results, results_schema, table_of, write_results
@@ -171,7 +171,7 @@ import resource, signal, sys
 sys.path.insert(0, {str(Path(__file__).parent)!r})
 import polars as pl
 from pathlib import Path
-from folders import invented_results
+from study_folders import invented_results
 from wearbench.study import Results, write_results
 from wearbench.errors import StudyError
 r = invented_results()
@@ -204,7 +204,7 @@ def test_without_write_permission_as_an_ordinary_user(tmp_path: Path):
 import os, sys
 sys.path.insert(0, {str(Path(__file__).parent)!r})
 from pathlib import Path
-from folders import invented_results
+from study_folders import invented_results
 from wearbench.study import write_results
 from wearbench.errors import StudyError
 results = invented_results()
@@ -237,7 +237,7 @@ def test_a_run_that_is_killed_leaves_the_last_results(tmp_path: Path, where: str
 import os, sys
 sys.path.insert(0, {str(Path(__file__).parent)!r})
 from pathlib import Path
-from folders import invented_results
+from study_folders import invented_results
 from wearbench.study import saving
 die = lambda *a, **k: os.kill(os.getpid(), 9)
 if {where!r} == "_write_all":

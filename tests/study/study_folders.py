@@ -24,14 +24,12 @@ label = "Wrist band"
 """
 
 
-def make_study(folder: Path, toml: str = STUDY, **files: str) -> Path:
-    """A study with one session; ``files`` are further files, ``__`` in a name standing for a slash."""
+def make_study(folder: Path, toml: str = STUDY) -> Path:
+    """A study with one session of two devices."""
     folder.mkdir(exist_ok=True)
     (folder / "study.toml").write_text(toml, encoding="utf-8")
     add(folder, "raw/s01/patch.csv", "time,heart_rate\n2031-01-12T09:00:00,90\n2031-01-12T09:00:01,91\n")
     add(folder, "raw/s01/band.csv", "time,heart_rate\n2031-01-12T09:00:00,92\n2031-01-12T09:00:01,93\n")
-    for name, text in files.items():
-        add(folder, name.replace("__", "/"), text)
     return folder
 
 
