@@ -110,13 +110,13 @@ def summed(study: Study, tolerance: float = 5.0) -> F64:
 
 
 def truth_of(design: Design) -> dict[str, float]:
-    """Truth from a study of half a million sessions or so, added up in parts."""
+    """Truth from a study of sixty thousand persons or more, added up in parts."""
     generator = np.random.Generator(np.random.PCG64(7))
     parts, whose, start = [], [], 0
     persons = 1 if design.participants == 1 else 4_000
     sessions = 4_000 if persons == 1 else design.sessions
     large = Design(**{**vars(design), "participants": persons, "sessions": sessions})
-    for _ in range(30):
+    for _ in range(15):
         study = simulate(large, generator)
         parts.append(summed(study))
         whose.append(study.participant_of_session + start)

@@ -57,9 +57,16 @@ def test_residual_mean_square_of_each_method() -> None:
 
 def test_the_plain_function_agrees_with_the_summary(result: dict[str, Estimate]) -> None:
     found = limits_of_agreement(RV, IC, participant=[f"subject {number}" for number in SUBJECT + 10])
-    assert (found.bias, found.sd, found.low, found.high) == tuple(
-        result[name] for name in ("bias", "sd_of_differences", "limit_low", "limit_high")
-    )
+    for name, mine in {
+        "bias": found.bias,
+        "sd_of_differences": found.sd,
+        "limit_low": found.low,
+        "limit_high": found.high,
+    }.items():
+        assert (mine.low, mine.value, mine.high) == pytest.approx(
+            (result[name].low, result[name].value, result[name].high), rel=1e-12
+        )
+        assert mine.method == result[name].method
 
 
 def test_pooling_pairs_as_independent_is_another_and_narrower_answer() -> None:

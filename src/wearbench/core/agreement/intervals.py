@@ -141,12 +141,10 @@ def spread_of(moments: Moments, *, multiplier: float, confidence: float, df: flo
     Notes
     -----
     The total variance is MSB/m0 + (1 - 1/m0) MSW, its interval [l, u]. Arms of a limit: sqrt(b^2 + v^2 -+ 2 r b v)
-    with b = z SE(bias) by jackknife, v = multiplier times (sqrt(u) - sigma) outside and (sigma - sqrt(l)) inside (Zou
-    2013, Stat Methods Med Res 22:630-642), and r the jackknife correlation of bias and SD (Zou & Donner 2008, Stat Med
+    with b = t SE(bias) by jackknife, v = multiplier times (sqrt(u) - sigma) outside and (sigma - sqrt(l)) inside (Zou
+    2013, Stat Methods Med Res 22:630-642, there with z for t), and r the jackknife correlation of bias and SD (Zou & Donner 2008, Stat Med
     27:1693-1702), which is 0 for normal differences and far from it where some clusters fail.
     """
-    from scipy.special import ndtri
-
     total = statistics(moments.total(), moments.centre)
     variance = float(total["variance"])
     if not variance > 0:
@@ -154,7 +152,7 @@ def spread_of(moments: Moments, *, multiplier: float, confidence: float, df: flo
     without = statistics(moments.without(), moments.centre)
     low, high = _variance_interval(moments, total, without, confidence=confidence, df=df)
     sd, bias = math.sqrt(variance), float(total["bias"])
-    bias_arm = float(ndtri(0.5 + confidence / 2)) * float(jackknife_se(bias, without["bias"]))
+    bias_arm = t_quantile(0.5 + confidence / 2, df) * float(jackknife_se(bias, without["bias"]))
     outside, inside = multiplier * (math.sqrt(high) - sd), multiplier * (sd - math.sqrt(low))
     correlation = _correlation(without["bias"] - bias, np.sqrt(without["variance"]) - sd)
 
