@@ -72,8 +72,8 @@ def draw_flow(table: pl.DataFrame, *, title: str, scope: str, uid: str, width: f
         In pixels.
     """
     whole = float(table["seconds"].max() or 1.0)  # type: ignore[arg-type]
-    left, right, step = 150.0, 128.0, 30.0
-    scale = Scale(low=0.0, high=whole if whole > 0 else 1.0, start=left, stop=width - right)
+    step = 40.0
+    scale = Scale(low=0.0, high=whole if whole > 0 else 1.0, start=0.0, stop=width)
     parts = [f"{words} {duration(seconds)}" for _, words, seconds, _ in table.iter_rows()]
     drawing = Drawing(
         width=width,
@@ -83,16 +83,13 @@ def draw_flow(table: pl.DataFrame, *, title: str, scope: str, uid: str, width: f
         uid=uid,
     )
     for k, (_, words, seconds, lost) in enumerate(table.iter_rows()):
-        y = 4 + k * step
-        drawing.text(0, y + 15, words, cls="sm" + (" soft" if lost else ""))
-        drawing.rect(left, y, max(1.0, scale.at(seconds) - left), 20, cls="bar light" if lost else "bar")
-        drawing.text(
-            width,
-            y + 15,
-            f"{duration(seconds)} · {share(seconds / whole if whole else 0.0)}",
-            cls="sm num",
-            anchor="end",
-        )
-    foot = table.height * step + 22
-    drawing.text(0, foot, drawing.fitted(scope, width, 11), cls="xs soft")
+        y = k * step
+        amount = f"{duration(seconds)} · {share(seconds / whole if whole else 0.0)}"
+        drawing.text(0, y + 14, words, cls="sm" + (" soft" if lost else " strong"))
+        drawing.text(width, y + 14, amount, cls="sm num" + (" soft" if lost else ""), anchor="end")
+        drawing.rect(0, y + 20, width, 9, cls="panel")
+        if seconds > 0:
+            drawing.rect(0, y + 20, max(1.0, scale.at(seconds)), 9, cls="bar light" if lost else "bar")
+    foot = table.height * step + 10
+    drawing.height = foot - 4 + drawing.paragraph(0, foot, scope, room=width)
     return drawing.render()

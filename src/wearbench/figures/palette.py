@@ -28,7 +28,7 @@ _TEXTURE: Final[dict[str, tuple[int, int, str]]] = {
 MARK: Final[dict[str, str]] = {
     "halved": "m-{r} -{r}h{d}l-{r} {d}z",
     "doubled": "m-{r} {r}h{d}l-{r} -{d}z",
-    "off_ratio": "m0 -{d}l{r} {d}l-{r} {d}l-{r} -{d}z",
+    "off_ratio": "m0 -{r}l{r} {r}l-{r} {r}l-{r} -{r}z",
     "cadence_locked": "m-{r} -{r}h{d}v{d}h-{d}z",
     "between": "m-{r} 0h{d}",
     "frozen": "m-{r} -{q}h{d}v{r}h-{d}z",

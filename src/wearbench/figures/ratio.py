@@ -73,7 +73,7 @@ def draw_ratio(
             drawing.line(left, y, width - right, y, cls="axis")
             words = {1 / 3: "⅓", 0.5: "½", 0.75: "¾"}.get(value, number(value, decimals=0 if value % 1 == 0 else 1))
             drawing.text(left - 8, y + 4, "×" + words, cls="xs soft num", anchor="end")
-    for value, words in tick_words(ticks(low, high, most=5)):
+    for value, words in tick_words(ticks(low, high, most=9 if width > 600 else 5)):
         px = across.at(value)
         drawing.line(px, top + plot, px, top + plot + 4, cls="axis")
         drawing.text(px, top + plot + 18, words, cls="xs soft num", anchor="middle")
@@ -92,8 +92,7 @@ def draw_ratio(
     if outside:
         drawing.text(0, foot, f"{plural(outside, 'reading')} beyond the axis drawn at its edge", cls="xs soft")
         foot += 15
-    drawing.text(0, foot, drawing.fitted(scope, width, 11), cls="xs soft")
-    drawing.height = foot + 8
+    drawing.height = foot - 6 + drawing.paragraph(0, foot, scope, room=width)
     return drawing.render()
 
 

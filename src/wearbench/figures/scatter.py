@@ -71,6 +71,6 @@ def draw_scatter(
     drawing.text(left + plot / 2, top + plot + 36, f"reference, {unit}", cls="sm soft", anchor="middle")
     drawing.text(12, top + plot / 2, f"tested, {unit}", cls="sm soft", anchor="middle", turn=-90)
     used = legend(drawing, states, x=0, y=top + plot + 52, width=width, marks=True)
-    drawing.text(0, top + plot + 62 + used, drawing.fitted(scope, width, 11), cls="xs soft")
-    drawing.height = top + plot + 70 + used
+    foot = top + plot + 62 + used
+    drawing.height = foot - 6 + drawing.paragraph(0, foot, scope, room=width)
     return drawing.render()

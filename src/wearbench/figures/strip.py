@@ -44,7 +44,8 @@ def strip_tables(results: Results, subject: Subject) -> Iterator[tuple[str, pl.D
     ------
     tuple of str and polars.DataFrame
         Session and ``session, what, start, end, value, label, doubtful``. ``what`` is ``reference``, ``cadence``,
-        ``tested`` (label: state), ``state`` (a run; label: state) or ``bout`` (label: name).
+        ``tested`` (label: state), ``state`` (a run; label: state), ``bout`` (label: activity or name) or ``session``
+        (from first to last instant, so that strips of one session share their axis).
     """
     spans = session_spans(results)
     placed = placed_pairs(subject.pairs)
@@ -78,7 +79,16 @@ def strip_tables(results: Results, subject: Subject) -> Iterator[tuple[str, pl.D
         doubtful="doubtful",
         what=pl.when(pl.col("role") == "reference").then(pl.lit("reference")).otherwise(pl.lit("cadence")),
     )
-    frames = [f.select(list(STRIP_SCHEMA)).cast(STRIP_SCHEMA) for f in (traces, tested, runs, _bouts(placed))]
+    whole = spans.select(
+        "session",
+        start="first",
+        end="last",
+        what=pl.lit("session"),
+        value=pl.lit(None, dtype=pl.Float64),
+        label=pl.lit(None, dtype=pl.String),
+        doubtful=pl.lit(value=False),
+    )
+    frames = [f.select(list(STRIP_SCHEMA)).cast(STRIP_SCHEMA) for f in (traces, tested, runs, _bouts(placed), whole)]
     parts = pl.concat(frames).partition_by("session", as_dict=True, maintain_order=True)
     mine = set(subject.pairs["session"].unique().to_list()) | {str(e.get("session")) for e in subject.episodes}
     for session in spans["session"].to_list():
@@ -88,8 +98,9 @@ def strip_tables(results: Results, subject: Subject) -> Iterator[tuple[str, pl.D
 
 def _bouts(placed: pl.DataFrame) -> pl.DataFrame:
     """Runs of one bout name, from the first to the last reading in it."""
-    name = pl.coalesce(pl.col("bout"), pl.col("activity"))
-    fresh = ((name != name.shift()) | (pl.col("session") != pl.col("session").shift())).fill_null(value=True)
+    name = pl.coalesce(pl.col("activity"), pl.col("bout"))
+    key = pl.coalesce(pl.col("bout"), pl.col("activity"))
+    fresh = ((key != key.shift()) | (pl.col("session") != pl.col("session").shift())).fill_null(value=True)
     return (
         placed.filter(name.is_not_null())
         .with_columns(run=fresh.cum_sum(), label=name)
@@ -109,9 +120,8 @@ class _Strip:
     def __init__(self, table: pl.DataFrame, title: str, uid: str, width: float, tolerance: float) -> None:
         self.parts = {str(k[0]): v for k, v in table.partition_by("what", as_dict=True).items()}
         self.tolerance = tolerance
-        spans = [part for what, part in self.parts.items() if what != "cadence"] or [table]
-        first: datetime = min(p["start"].min() for p in spans)  # type: ignore[type-var, assignment]
-        last: datetime = max(p["end"].max() for p in spans)  # type: ignore[type-var, assignment]
+        first: datetime = table["start"].min()  # type: ignore[assignment]
+        last: datetime = table["end"].max()  # type: ignore[assignment]
         self.first, self.last = first, last
         self.length = max(1.0, (last - first).total_seconds())
         self.left, self.right, self.top, self.high = 46.0, 8.0, 30.0, 150.0
@@ -304,6 +314,5 @@ def draw_strip(
         words += f" · grey ribbon: reference ±{tolerance:g} {unit}"
     if strip.parts.get("cadence") is not None:
         words += " · thin dashes: cadence"
-    drawing.text(0, y + used + 10, drawing.fitted(words, width, 11), cls="xs soft")
-    drawing.height = y + used + 18
+    drawing.height = y + used + 4 + drawing.paragraph(0, y + used + 10, words, room=width)
     return drawing.render()

@@ -100,7 +100,7 @@ class Drawing:
         """Roughly how wide a line of text is: wide letters, narrow letters, the rest."""
         narrow = sum(words.count(c) for c in "iljtf.,:;'|!()[] ")
         wide = sum(words.count(c) for c in "mwMW@%") + sum(c.isupper() for c in words) * 0.4
-        return size * (0.56 * (len(words) - narrow) + 0.32 * narrow + 0.26 * wide)
+        return size * (0.6 * (len(words) - narrow) + 0.32 * narrow + 0.26 * wide)
 
     def fitted(self, words: str, room: float, size: float = 12.0) -> str:
         """The text, cut with an ellipsis where it would not fit."""
@@ -109,6 +109,19 @@ class Drawing:
         while words and self.text_width(words + "…", size) > room:
             words = words[:-1]
         return words.rstrip() + "…" if words else ""
+
+    def paragraph(self, x: float, y: float, words: str, *, room: float, cls: str = "xs soft") -> float:
+        """Add text that goes on to further lines where it would not fit; return the height used."""
+        lines: list[str] = [""]
+        for word in words.split():
+            longer = f"{lines[-1]} {word}".strip()
+            if lines[-1] and self.text_width(longer, 11) > room:
+                lines.append(word)
+            else:
+                lines[-1] = longer
+        for k, line in enumerate(lines):
+            self.text(x, y + 15 * k, line, cls=cls)
+        return 15.0 * len(lines)
 
     def render(self) -> str:
         """The drawing as one ``<svg>`` element."""

@@ -131,8 +131,7 @@ def draw_wall(table: pl.DataFrame, *, title: str, scope: str, uid: str, width: f
         if labelled and rows["right"][0] is not None:
             drawing.text(width, y + high / 2 + 4.2, share(rows["right"][0]), cls="sm num", anchor="end")
     used = legend(drawing, states, x=0, y=bottom + 12, width=width)
-    drawing.text(0, bottom + 24 + used, drawing.fitted(scope, width, 11), cls="xs soft")
-    drawing.height = bottom + 34 + used
+    drawing.height = bottom + 20 + used + drawing.paragraph(0, bottom + 24 + used, scope, room=width)
     return drawing.render()
 
 

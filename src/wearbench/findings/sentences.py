@@ -116,9 +116,14 @@ def _say_tracking(subject: Subject) -> Iterator[Said]:
     if track is None or track["judged_s"] <= 0:
         return
     asked = track["judged_s"] + track["missing_s"]
+    sure = ""
+    if len(subject.judged_sessions) > 1 and finite(track["low"]) and finite(track["high"]):
+        level = f"{100 * subject.confidence:g} %"
+        sure = f" ({level} interval {share(track['low'])} to {share(track['high'])})"
     claim = (
-        f"{_here(subject)} was right for {share(track['share'])} of the time it was worn beside a trustworthy "
-        f"reference: {duration(track['faithful_s'])} of {duration(asked)}."
+        f"{_here(subject)} was right for {share(track['share'])} of the time{sure}. That is "
+        f"{duration(track['faithful_s'])} of the {duration(asked)} in which it should have given a value beside a "
+        "trustworthy reference."
     )
     by_session = subject.by_session()
     if len(by_session) > 1:
@@ -132,7 +137,7 @@ def _say_tracking(subject: Subject) -> Iterator[Said]:
     unjudged = _unjudged_s(subject.pairs)
     if unjudged > 0:
         claim += f" Another {duration(unjudged)} could not be judged."
-    method = "seconds labelled faithful over judged plus missing seconds"
+    method = track["method"] or "seconds labelled faithful over judged plus missing seconds"
     yield "tracking", claim, {**track, "unjudged_s": unjudged, "by_session": by_session, "method": method}
 
 
@@ -189,8 +194,6 @@ def _say_accuracy(subject: Subject) -> Iterator[Said]:
         parts.append(f"Limits of agreement cannot be given: {low['why']}.")
     if not parts:
         return
-    if len(subject.judged_sessions) == 1:
-        parts.append(ONE_SESSION)
     yield "accuracy", " ".join(parts), _from(row)
 
 
@@ -229,7 +232,7 @@ def _say_states(subject: Subject) -> Iterator[Said]:
         names = join_words([f"“{STATE_LABEL[s]}”" for s in absent])
         claim = f"Not seen: {names}. "
         claim += (
-            ONE_SESSION
+            "One session without it says little."
             if len(total) == 1
             else f"With {plural(len(total), 'session')} without it, something that strikes up to {share(bound)} of "
             "sessions could still have gone unseen."
@@ -238,21 +241,31 @@ def _say_states(subject: Subject) -> Iterator[Said]:
 
 
 def _one_state(subject: Subject, state: str, episodes: list[dict[str, Any]], seconds: float, total: list[str]) -> Said:
-    hit = sorted({e["session"] for e in episodes if e.get("session") in set(total)})
-    low, high = exact_share(len(hit), len(total), confidence=subject.confidence)
+    row = next((r for r in subject.affected if r.get("state") == state), None)
+    if row is not None and row.get("n_sessions"):
+        hit, asked = list(row.get("sessions") or []), int(row["n_sessions"])
+        at_least = float(row.get("least_seconds") or 0.0)
+    else:
+        hit, asked, at_least = (
+            sorted({e["session"] for e in episodes if e.get("session") in set(total)}),
+            len(total),
+            0.0,
+        )
+    low, high = exact_share(len(hit), asked, confidence=subject.confidence)
     did = STATE_DID[state].format(what=subject.what)
     longest = max(episodes, key=lambda e: e.get("seconds") or 0.0, default=None)
-    in_all = f"{duration(seconds)} in all"
+    most = ""
     if longest is not None:
-        in_all += f", for {duration(longest.get('seconds'))} at the longest ({longest.get('id')})"
+        most = f", for {duration(longest.get('seconds'))} at the longest ({longest.get('id')})"
     if len(total) == 1:
-        claim = f"In this one session it {did}: {in_all}. {ONE_SESSION}"
+        claim = f"In this one session it {did}{most}. {duration(seconds)} in all."
     else:
         level = f"{100 * subject.confidence:g} %"
         claim = (
-            f"It {did} in {len(hit)} of {plural(len(total), 'session')}: {in_all}. Share of sessions affected: "
-            f"{share(len(hit) / len(total))} ({level} interval {share(low)} to {share(high)})."
+            f"It {did} in {len(hit)} of {plural(asked, 'session')}{most}. {duration(seconds)} in all. Share of sessions "
+            f"affected: {share(len(hit) / asked)} ({level} interval {share(low)} to {share(high)})"
         )
+        claim += f", counting sessions with {duration(at_least)} of it or more." if at_least > 0 else "."
     both = sum(1 for e in episodes if e.get("also"))
     if both:
         other = STATE_LABEL[str(next(e["also"] for e in episodes if e.get("also")))]
@@ -262,8 +275,9 @@ def _one_state(subject: Subject, state: str, episodes: list[dict[str, Any]], sec
     evidence = {
         "state": state,
         "sessions": hit,
-        "n_sessions": len(total),
-        "share": len(hit) / len(total),
+        "n_sessions": asked,
+        "least_seconds": at_least,
+        "share": len(hit) / asked,
         "low": low,
         "high": high,
         "seconds": seconds,
@@ -287,7 +301,7 @@ def _apart(worse: Mapping[str, Any], better: Mapping[str, Any]) -> bool:
 
 def _say_activity(subject: Subject) -> Iterator[Said]:
     ranked = _ranked(subject.groups("activity"))
-    if len(ranked) < 2:
+    if len(ranked) < 2 or len(subject.judged_sessions) < 2:
         return
     (worst, most), (best, least) = ranked[0], ranked[-1]
     claim = (
@@ -394,8 +408,11 @@ def _say_reference(subject: Subject) -> Iterator[Said]:
     if seconds <= 0 or whole <= 0:
         return
     apart = (pl.col("tested") - pl.col("reference")).abs().mean()
-    without = subject.pairs.filter(pl.col("used") & compared).select(apart).item()
-    with_it = subject.pairs.filter((pl.col("used") | reason) & compared).select(apart).item()
+    without = _statistics(subject.overall()).get("mae", {}).get("value")
+    kept = next((r for r in subject.agreement if r.get("by") == "doubtful_reference"), None)
+    with_it = _statistics(kept).get("mae", {}).get("value")
+    if with_it is None:
+        with_it = subject.pairs.filter((pl.col("used") | reason) & compared).select(apart).item()
     sessions = sorted(doubtful["session"].unique().to_list())
     claim = (
         f"The reference itself was doubtful for {duration(seconds)} ({share(seconds / whole)} of its readings' time), "
@@ -416,7 +433,8 @@ def _say_reference(subject: Subject) -> Iterator[Said]:
 
 
 def _say_rhythm(subject: Subject) -> Iterator[Said]:
-    rhythm = usual_interval_s(subject.pairs)
+    said = [float(w["usual_interval_s"]) for w in subject.windows if finite(w.get("usual_interval_s"))]
+    rhythm = min(said, default=None) if said else usual_interval_s(subject.pairs)
     if rhythm is None:
         return
     averaging = max((float(w["averaging_s"]) for w in subject.windows if finite(w.get("averaging_s"))), default=0.0)
@@ -439,6 +457,11 @@ def usual_interval_s(pairs: pl.DataFrame) -> float | None:
     return float(value) if isinstance(value, float) and value > 0 else None
 
 
+def _say_one_session(subject: Subject) -> Iterator[Said]:
+    if len(subject.judged_sessions) == 1:
+        yield "one_session", ONE_SESSION, {"sessions": subject.judged_sessions}
+
+
 def _say_nothing_judged(subject: Subject) -> Iterator[Said]:
     if subject.judged_sessions:
         return
@@ -452,6 +475,7 @@ _KINDS: Final[tuple[Callable[[Subject], Iterator[Said]], ...]] = (
     _say_nothing_judged,
     _say_tracking,
     _say_accuracy,
+    _say_one_session,
     _say_faithful,
     _say_states,
     _say_activity,

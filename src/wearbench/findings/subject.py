@@ -21,7 +21,7 @@ _OVERALL: Final = (None, "", "all", "overall")
 class Subject:
     """One tested device and quantity with all that the results hold about it.
 
-    ``pairs``, ``agreement``, ``states``, ``episodes``, ``clock`` and ``windows`` are already narrowed to it.
+    All tables are already narrowed to it; ``shares`` are the tracking shares, ``affected`` the sessions affected.
     """
 
     device: str
@@ -35,6 +35,8 @@ class Subject:
     episodes: list[dict[str, Any]]
     clock: list[dict[str, Any]]
     windows: list[dict[str, Any]]
+    shares: list[dict[str, Any]]
+    affected: list[dict[str, Any]]
     confidence: float
 
     @property
@@ -62,12 +64,13 @@ class Subject:
             parts.append("firmware " + join_words(firmware))
         return ", ".join(parts)
 
-    def overall(self, readings: str = "all", clock: str = "fitted") -> dict[str, Any] | None:
-        """The agreement entry over everything, or None."""
-        for row in self.agreement:
-            same = row.get("readings", "all") == readings and row.get("clock", "fitted") == clock
-            if same and row.get("by") in _OVERALL:
-                return row
+    def overall(self, readings: str = "all", clock: str | None = None) -> dict[str, Any] | None:
+        """The agreement entry over everything, or None; without ``clock`` the fitted one, else the declared one."""
+        for wanted in (clock,) if clock else ("fitted", "declared"):
+            for row in self.agreement:
+                same = row.get("readings", "all") == readings and row.get("clock", "fitted") == wanted
+                if same and row.get("by") in _OVERALL:
+                    return row
         return None
 
     def groups(self, by: str, readings: str = "all") -> list[dict[str, Any]]:
@@ -89,8 +92,28 @@ class Subject:
                 found[row["state"]] = found.get(row["state"], 0.0) + float(row["seconds"])
         return found
 
-    def tracking(self, by: str | None = None, group: Any = None) -> dict[str, float] | None:
-        """Tracking share with missing time counted wrong (``share``) and right (``if_missing_right``), or None."""
+    def tracking(self, by: str | None = None, group: Any = None) -> dict[str, Any] | None:
+        """Tracking share over everything or in one group, or None where nothing was asked of the device.
+
+        Returns
+        -------
+        dict or None
+            ``share`` counts missing time as wrong, ``if_missing_right`` as right; ``low`` and ``high`` bound the
+            share (None where no interval can be given); ``faithful_s``, ``judged_s``, ``missing_s``, ``method``.
+        """
+        for row in self.shares:
+            fits = row.get("by") in _OVERALL if by is None else row.get("by") == by and row.get("group") == group
+            if fits and finite(row.get("value")):
+                return {
+                    "share": row["value"],
+                    "low": row.get("low"),
+                    "high": row.get("high"),
+                    "if_missing_right": row.get("missing_all_right"),
+                    "faithful_s": row.get("faithful_seconds") or 0.0,
+                    "judged_s": row.get("judged_seconds") or 0.0,
+                    "missing_s": row.get("missing_seconds") or 0.0,
+                    "method": row.get("method"),
+                }
         seconds = self.seconds(by, group)
         missing = seconds.get("missing", 0.0)
         judged = sum(s for state, s in seconds.items() if state not in NOT_JUDGED)
@@ -99,10 +122,13 @@ class Subject:
         right = seconds.get("faithful", 0.0)
         return {
             "share": right / (judged + missing),
+            "low": None,
+            "high": None,
             "if_missing_right": (right + missing) / (judged + missing),
             "faithful_s": right,
             "judged_s": judged,
             "missing_s": missing,
+            "method": None,
         }
 
     def by_session(self) -> dict[str, float]:
@@ -194,6 +220,8 @@ def subjects(document: Mapping[str, Any], pairs: pl.DataFrame) -> list[Subject]:
                 episodes=rows("episodes", device, quantity),
                 clock=rows("clock", device, quantity),
                 windows=rows("windows", device, quantity),
+                shares=rows("tracking", device, quantity),
+                affected=rows("affected", device, quantity),
                 confidence=float(confidence) if finite(confidence) else 0.95,
             )
         )

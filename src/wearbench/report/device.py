@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -27,6 +27,7 @@ from wearbench.report.tables import (
     PRIMARY,
     Table,
     clock_table,
+    doubtful_table,
     group_table,
     reviewers_table,
     states_table,
@@ -34,23 +35,29 @@ from wearbench.report.tables import (
     three_clocks,
 )
 from wearbench.study.results import Results
-from wearbench.wording import finite, number, share
+from wearbench.wording import STATE_LABEL, finite, half_width, number, share
 
 __all__ = ["DeviceView", "device_view"]
 
-_LEAD: Final = ("nothing_judged", "tracking", "accuracy")
+_LEAD: Final = ("nothing_judged", "tracking", "accuracy", "one_session")
+_BY: Final = {
+    "activity": "activity",
+    "firmware": "firmware",
+    "intensity": "intensity",
+    "reference_third": "thirds of the reference",
+    "wear_site": "wear site",
+}
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class DeviceView:
-    """One tested device and quantity."""
+    """One tested device and quantity; ``numbers`` are value and words, the first shown largest."""
 
     anchor: str
     label: str
     what: str
     scope: str
-    big: str
-    big_words: str
+    numbers: tuple[tuple[str, str], ...]
     bar: Figure | None
     lead: tuple[Said, ...]
     more: tuple[Said, ...]
@@ -60,7 +67,6 @@ class DeviceView:
     plots: tuple[tuple[str, str, Figure], ...]
     primary: Table | None
     groups: tuple[Table, ...]
-    clocks: Table | None
     states: Table | None
     reviewers: tuple[Table, ...]
 
@@ -89,62 +95,102 @@ def device_view(
     mark : str
         Added to every scope line.
     """
-    k = number_in_page
-    label, what, unit = subject.label, subject.what, subject.unit
+    k, label, scope = number_in_page, subject.label, subject.scope + mark
     declared = QUANTITIES.get(subject.quantity)
     tolerance = declared.tolerance if declared else None
-    settings = document.get("settings") or {}
-    part = float(settings["tolerance_share"]) if finite(settings.get("tolerance_share")) else 0.1
-    scope = subject.scope + mark
-    track = subject.tracking()
-    row = subject.overall() or {}
-    mae = (row.get("statistics") or {}).get("mae") or {}
-    big, big_words = "–", "nothing could be judged"
-    if track and track["judged_s"] > 0:
-        big, big_words = share(track["share"]), "of the time it was right"
-    elif finite(mae.get("value")):
-        big, big_words = f"{number(mae['value'])} {unit}".strip(), "mean absolute error"
     lead = _lead(mine)
-    shares = shares_table(subject)
-    flow, wall = flow_table(document, subject), wall_table(results, subject)
-    rest = [n for n in (row.get("statistics") or {}) if n not in PRIMARY]
-    reviewers = (
-        statistics_table(subject, rest, caption=f"{label}: further statistics", tolerance=tolerance, part=part),
-        reviewers_table(subject, tolerance=tolerance, part=part),
-        group_table(subject, "session", caption=f"{label}: by session", first="Session"),
-        clock_table(subject),
-    )
-    known = ("activity", "firmware", "intensity", "reference_third", "third", "wear_site")
-    columns = [
-        str(r.get("by")) for r in subject.agreement if r.get("by") not in (None, "", "all", "overall", "session")
-    ]
-    ordered = sorted(dict.fromkeys(columns), key=lambda c: known.index(c) if c in known else len(known))
-    words_of = [(c, c.replace("_", " ")) for c in ordered]
-    groups = (group_table(subject, c, caption=f"{label}: by {w}", first=w.capitalize()) for c, w in words_of)
+    shares, wall = shares_table(subject), wall_table(results, subject)
+    flow = flow_table(document, subject)
     return DeviceView(
         anchor=f"device-{k + 1}",
         label=label,
-        what=what,
+        what=subject.what,
         scope=scope,
-        big=big,
-        big_words=big_words,
+        numbers=tuple(_numbers(subject, mine)),
         bar=figure_of(draw_shares, shares, title=f"{label}: time by state", uid=f"b{k}") if shares.height else None,
         lead=tuple(said_of(f) for id_ in lead for f in mine if f["id"] == id_),
         more=tuple(said_of(f) for f in mine if f["id"] not in lead),
         flow=figure_of(draw_flow, flow, title=f"{label}: from worn to judged", scope=scope, uid=f"f{k}")
         if flow.height
         else None,
-        wall=figure_of(draw_wall, wall, title=f"{label}: ribbon wall", scope=scope, uid=f"w{k}")
+        wall=figure_of(draw_wall, wall, title=f"{label}: ribbon wall", scope=scope, uid=f"w{k}", width=920.0)
         if wall.height
         else None,
         ratio=_ratio(subject, scope=scope, k=k),
         plots=tuple(_plots(subject, scope=scope, k=k, tolerance=tolerance)),
-        primary=statistics_table(subject, PRIMARY, caption=f"{label}: how far off", tolerance=tolerance, part=part),
-        groups=tuple(t for t in groups if t),
-        clocks=three_clocks(subject),
+        primary=statistics_table(
+            subject, PRIMARY, caption="In numbers", tolerance=tolerance, part=_tolerance_share(document)
+        ),
+        groups=tuple(_groups(document, subject)),
         states=states_table(subject),
-        reviewers=tuple(t for t in reviewers if t),
+        reviewers=tuple(_reviewers(subject, tolerance=tolerance, part=_tolerance_share(document))),
     )
+
+
+def _tolerance_share(document: Mapping[str, Any]) -> float:
+    part = (document.get("settings") or {}).get("tolerance_share")
+    return float(part) if finite(part) and part is not None else 0.1
+
+
+def _numbers(subject: Subject, mine: list[dict[str, Any]]) -> Iterator[tuple[str, str]]:
+    """The answer in three numbers: how long right, how far off, in how many sessions the commonest failure."""
+    track = subject.tracking()
+    if track and track["judged_s"] > 0:
+        yield share(track["share"]), "of the time it was right"
+    mae = ((subject.overall() or {}).get("statistics") or {}).get("mae") or {}
+    if finite(mae.get("value")):
+        yield (
+            f"{number(mae['value'], uncertainty=half_width(mae))} {subject.unit}".strip(),
+            "off on average, all readings",
+        )
+    failures = [f["evidence"] for f in mine if str(f["evidence"].get("kind", "")).startswith("state_")]
+    if failures and len(subject.judged_sessions) > 1:
+        worst = max(failures, key=lambda e: float(e.get("seconds") or 0.0))
+        words = f"sessions with “{STATE_LABEL.get(str(worst.get('state')), worst.get('state'))}”"
+        yield f"{len(worst.get('sessions') or [])} of {worst.get('n_sessions')}", words
+    if track is None and not finite(mae.get("value")):
+        yield "–", "nothing could be judged"
+
+
+def _groups(document: Mapping[str, Any], subject: Subject) -> Iterator[Table]:
+    """Tables by activity, firmware and the like, then the clocks and the doubtful reference."""
+    there = {str(r.get("by")) for r in subject.agreement}
+    thirds = (document.get("parameters") or {}).get(f"thirds/{subject.quantity}") or {}
+    low, high = (number(thirds.get(k), decimals=0) for k in ("low", "high"))
+    meaning = {
+        "lowest third": f"up to {low} {subject.unit}",
+        "middle third": f"{low} to {high} {subject.unit}",
+        "highest third": f"over {high} {subject.unit}",
+    }
+    for column, words in _BY.items():
+        if column in there:
+            table = group_table(
+                subject, column, caption=f"By {words}", first=words.capitalize(), meaning=meaning if thirds else None
+            )
+            if table is not None:
+                yield table
+    for table in (three_clocks(subject), doubtful_table(subject)):
+        if table is not None:
+            yield table
+
+
+def _reviewers(subject: Subject, *, tolerance: float | None, part: float) -> Iterator[Table]:
+    names = (subject.overall() or {}).get("statistics") or {}
+    rest = [n for n in names if n not in PRIMARY]
+    other = {str(r.get("by")) for r in subject.agreement if r.get("by") not in (None, "", "all", "session", *_BY)} - {
+        "overall",
+        "doubtful_reference",
+    }
+    tables = (
+        statistics_table(subject, rest, caption="Further statistics", tolerance=tolerance, part=part),
+        reviewers_table(subject, tolerance=tolerance, part=part),
+        group_table(subject, "session", caption="By session", first="Session"),
+        *(group_table(subject, c, caption=f"By {c.replace('_', ' ')}", first=c.capitalize()) for c in sorted(other)),
+        clock_table(subject),
+    )
+    for table in tables:
+        if table is not None:
+            yield table
 
 
 def _ratio(subject: Subject, *, scope: str, k: int) -> Figure | None:
@@ -170,7 +216,7 @@ def _plots(subject: Subject, *, scope: str, k: int, tolerance: float | None) -> 
     table = scatter_table(subject)
     if not table.height:
         return
-    axes = {"scope": scope, "unit": subject.unit}
+    axes: dict[str, Any] = {"scope": scope, "unit": subject.unit}
     words = "On the line, tested and reference are equal."
     if tolerance:
         words += f" The grey band is ±{tolerance:g} {subject.unit}."
@@ -184,8 +230,8 @@ def _plots(subject: Subject, *, scope: str, k: int, tolerance: float | None) -> 
     title = f"{subject.label}: differences"
     yield (
         "How far off, by size",
-        "Tested minus reference against their mean. Dashed: the limits between which about 19 of 20 readings lie; grey: "
-        "how far these lines could move.",
+        "Tested minus reference against their mean. Dashed: the limits between which about 19 of 20 readings lie; "
+        "grey: how far these lines could move.",
         figure_of(draw_difference, difference_table(subject), statistics=statistics, title=title, uid=f"d{k}", **axes),
     )
 

@@ -12,6 +12,7 @@ from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 
 from wearbench.figures import stylesheet
+from wearbench.report.pieces import linked, unbroken
 from wearbench.report.view import page_of
 from wearbench.study.results import Results
 
@@ -35,9 +36,12 @@ def render_report(results: Results, *, title: str) -> str:
     """
     here = files("wearbench.report")
     environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
+    page = page_of(results, title=title)
+    environment.filters["unbroken"] = unbroken
+    environment.filters["linked"] = lambda text: linked(text, {s.name: s.anchor for s in page.sessions})
     template = environment.from_string(here.joinpath("page.html.j2").read_text(encoding="utf-8"))
     css = stylesheet() + here.joinpath("page.css").read_text(encoding="utf-8")
-    return template.render(page=page_of(results, title=title), css=Markup(css)) + "\n"
+    return template.render(page=page, css=Markup(css)) + "\n"
 
 
 def write_report(results: Results, path: Path, *, title: str) -> None:

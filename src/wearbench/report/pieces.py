@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Final
 
 import polars as pl
-from markupsafe import Markup
+from markupsafe import Markup, escape
 
-__all__ = ["Figure", "Said", "figure_of", "instant_of", "said_of"]
+__all__ = ["Figure", "Said", "figure_of", "instant_of", "linked", "said_of", "unbroken"]
 
 _NARROW: Final = 344.0
 
@@ -62,3 +63,25 @@ def said_of(finding: Mapping[str, Any]) -> Said:
         scope=str(finding.get("scope") or ""),
         method=str(method or ""),
     )
+
+
+_UNIT: Final = re.compile(r"(?<=\d) (?=(?:min|s|h|d|%|bpm|ppm|people|sessions?|of \d+)\b|%)")
+_EPISODE: Final = re.compile(r"\b([A-Za-z0-9_.-]+)-E\d+\b")
+
+
+def unbroken(text: str) -> str:
+    """The text with numbers held to their units at the end of a line."""
+    return _UNIT.sub("\u00a0", text)
+
+
+def linked(text: str, anchors: Mapping[str, str]) -> Markup:
+    """The text, escaped, each episode in it a link to its session where that is on the page."""
+    parts, last = [], 0
+    for match in _EPISODE.finditer(text):
+        anchor = anchors.get(match[1])
+        if anchor is not None:
+            parts.append(escape(unbroken(text[last : match.start()])))
+            parts.append(Markup('<a href="#{}">{}</a>').format(anchor, match[0]))
+            last = match.end()
+    parts.append(escape(unbroken(text[last:])))
+    return Markup("").join(parts)

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import tzinfo
+from datetime import UTC, tzinfo
 from typing import Any, Final
 
 import polars as pl
@@ -27,7 +28,7 @@ __all__ = ["SessionView", "session_views"]
 
 _MOST_STRIPS: Final = 60
 _OPEN: Final = 3
-_MOST_EPISODES: Final = 12
+_MOST_EPISODES: Final = 8
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -58,7 +59,7 @@ def _chosen(found: list[Subject], names: list[str]) -> list[str]:
 
 
 def session_views(
-    results: Results, found: list[Subject], *, zone: tzinfo, zone_name: str, mark: str
+    results: Results, found: list[Subject], *, zones: Mapping[str, tuple[tzinfo, str]], mark: str
 ) -> tuple[list[SessionView], str]:
     """Sessions in order of time with a strip for each tested device, and a note where not all are drawn.
 
@@ -66,10 +67,10 @@ def session_views(
     ----------
     results : Results
     found : list of Subject
-    zone : tzinfo
-        Of the clock times.
-    zone_name, mark : str
-        The zone as it is written; what is added to every scope line.
+    zones : mapping
+        Session -> time zone and its name; UTC where a session is not in it.
+    mark : str
+        Added to every scope line.
     """
     tables: dict[str, list[tuple[int, pl.DataFrame]]] = {}
     for j, subject in enumerate(found):
@@ -83,6 +84,7 @@ def session_views(
     views = []
     for k, name in enumerate(chosen):
         strips, rows, right = [], [], []
+        zone, zone_name = zones.get(name, (UTC, "UTC"))
         for j, table in tables[name]:
             subject, declared = found[j], QUANTITIES.get(found[j].quantity)
             here = pairs[j].get((name,), subject.pairs.clear())

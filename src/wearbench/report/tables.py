@@ -9,7 +9,17 @@ from typing import Any, Final
 from wearbench.findings import Subject
 from wearbench.wording import STATE_LABEL, STATES, duration, finite, half_width, number, share, signed
 
-__all__ = ["PRIMARY", "Cell", "Table", "clock_table", "group_table", "rows_table", "statistics_table", "three_clocks"]
+__all__ = [
+    "PRIMARY",
+    "Cell",
+    "Table",
+    "clock_table",
+    "doubtful_table",
+    "group_table",
+    "rows_table",
+    "statistics_table",
+    "three_clocks",
+]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -152,11 +162,16 @@ def reviewers_table(subject: Subject, *, tolerance: float | None, part: float) -
                 )
             )
     head = ("", "Value, interval", "Method", "n")
-    return Table(caption=f"{subject.label}: all statistics, all readings", head=head, rows=tuple(rows), numeric=False)
+    return Table(caption="All statistics, all readings", head=head, rows=tuple(rows), numeric=False)
 
 
-def group_table(subject: Subject, by: str, *, caption: str, first: str) -> Table | None:
-    """Primary error, bias, tracking share and counts for each group of one column; None with fewer than one group."""
+def group_table(
+    subject: Subject, by: str, *, caption: str, first: str, meaning: Mapping[str, str] | None = None
+) -> Table | None:
+    """Primary error, bias, tracking share and counts for each group of one column; None where there is none.
+
+    ``meaning`` holds small print for groups that have one.
+    """
     groups = subject.groups(by)
     if not groups:
         return None
@@ -166,9 +181,7 @@ def group_table(subject: Subject, by: str, *, caption: str, first: str) -> Table
         track = subject.tracking(by, row.get("group"))
         rows.append(
             (
-                Cell(
-                    text=str(row.get("group") if row.get("group") not in (None, "") else "not said").replace("_", " ")
-                ),
+                Cell(text=_group(row), small=(meaning or {}).get(_group(row), "")),
                 Cell(text=share(track["share"]) if track else "–"),
                 *(cell_of(name, stats.get(name), subject.unit) for name in ("mae", "bias", "limit_low", "limit_high")),
                 Cell(text=f"{row.get('n_sessions', 0)}", small=f"{row.get('n_pairs', 0):,} pairs"),
@@ -178,6 +191,26 @@ def group_table(subject: Subject, by: str, *, caption: str, first: str) -> Table
     if all(row[1].text == "–" for row in rows):
         head, rows = (head[0], *head[2:]), [(row[0], *row[2:]) for row in rows]
     return Table(caption=caption, head=head, rows=tuple(rows))
+
+
+def _group(row: Mapping[str, Any]) -> str:
+    group = row.get("group")
+    return "not said" if group in (None, "") else str(group).replace("_", " ")
+
+
+def doubtful_table(subject: Subject) -> Table | None:
+    """The headline without and with the stretches in which the reference is doubtful; None where there are none."""
+    kept = next((r for r in subject.agreement if r.get("by") == "doubtful_reference"), None)
+    without = subject.overall()
+    if kept is None or without is None:
+        return None
+    rows = []
+    for label, row in (("Left out, as everywhere else", without), ("Kept", kept)):
+        stats = row.get("statistics") or {}
+        cells = (cell_of(name, stats.get(name), subject.unit) for name in ("mae", "bias", "limit_low", "limit_high"))
+        rows.append((Cell(text=label, small=f"{row.get('n_pairs', 0):,} pairs"), *cells))
+    head = ("Doubtful reference", "Mean error", "Bias", "Lower limit", "Upper limit")
+    return Table(caption="With and without doubtful reference", head=head, rows=tuple(rows))
 
 
 _CLOCKS: Final = {
@@ -201,7 +234,7 @@ def three_clocks(subject: Subject) -> Table | None:
     if len(rows) < 2:
         return None
     head = ("Clock", "Mean error", "Bias", "Lower limit", "Upper limit")
-    return Table(caption=f"{subject.label}: the answer under each clock", head=head, rows=tuple(rows))
+    return Table(caption="The answer under each clock", head=head, rows=tuple(rows))
 
 
 _TRUST: Final = {"good": "good", "strong": "good", "weak": "weak", "refused": "refused", "declared": "declared"}
@@ -223,7 +256,7 @@ def clock_table(subject: Subject) -> Table | None:
             )
         )
     head = ("Session", "Seconds to add", "Drift, ppm", "Trust", "Method")
-    caption = f"{subject.label}: clock of each session"
+    caption = "Clock of each session"
     return Table(caption=caption, head=head, rows=tuple(rows)) if rows else None
 
 
@@ -247,7 +280,7 @@ def states_table(subject: Subject) -> Table | None:
                 )
             )
     head = ("State", "Time", "Episodes", "Longest", "Sessions")
-    return Table(caption=f"{subject.label}: time in each state", head=head, rows=tuple(rows))
+    return Table(caption="Time in each state", head=head, rows=tuple(rows))
 
 
 def rows_table(rows: Sequence[Mapping[str, Any]], *, caption: str, most: int = 400) -> Table | None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import UTC, tzinfo
 from typing import Any
@@ -10,6 +11,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import polars as pl
 
+from wearbench.figures.runs import session_spans
 from wearbench.findings import Subject, as_rows, find, subjects, usual_interval_s
 from wearbench.report.device import DeviceView, device_view
 from wearbench.report.pieces import Said, instant_of, said_of
@@ -59,7 +61,8 @@ def page_of(results: Results, *, title: str) -> Page:
     settings = document.get("settings") or {}
     found = subjects(document, results.pairs)
     said = document.get("findings") or as_rows(find(document, results.pairs))
-    zone, zone_name = _zone(document)
+    zones = _zones(document)
+    zone = next(iter(zones.values()), (UTC, "UTC"))[0]
     invented = bool(document.get("invented"))
     mark = " · invented data" if invented else ""
     devices: list[DeviceView] = []
@@ -68,7 +71,7 @@ def page_of(results: Results, *, title: str) -> Page:
         mine = [f for f in said if f.get("device") == subject.device and _is_of(f, subject)]
         seen.update(f["id"] for f in mine)
         devices.append(device_view(results, document, subject, mine, number_in_page=k, mark=mark))
-    sessions, note = session_views(results, found, zone=zone, zone_name=zone_name, mark=mark)
+    sessions, note = session_views(results, found, zones=zones, mark=mark)
     rhythms = {s.label: r for s in found if (r := usual_interval_s(s.pairs)) is not None}
     tool = document.get("tool") or {}
     return Page(
@@ -76,7 +79,7 @@ def page_of(results: Results, *, title: str) -> Page:
         invented=invented,
         made=_day(document.get("made"), zone),
         tool=f"{tool.get('name', 'wearbench')} {tool.get('version', '')}".strip(),
-        facts=_facts(document, found),
+        facts=_facts(results, document, found),
         devices=tuple(devices),
         other_findings=tuple(said_of(f) for f in said if f["id"] not in seen),
         sessions=tuple(sessions),
@@ -96,12 +99,15 @@ def _is_of(finding: Mapping[str, Any], subject: Subject) -> bool:
     return quantity in (None, subject.quantity)
 
 
-def _zone(document: Mapping[str, Any]) -> tuple[tzinfo, str]:
-    name = str(document.get("timezone") or "UTC")
-    try:
-        return (UTC, "UTC") if name == "UTC" else (ZoneInfo(name), name)
-    except (ZoneInfoNotFoundError, ValueError):
-        return UTC, "UTC"
+def _zones(document: Mapping[str, Any]) -> dict[str, tuple[tzinfo, str]]:
+    """Time zone of each session and its name; sessions that name none, or an unknown one, are left to UTC."""
+    found: dict[str, tuple[tzinfo, str]] = {}
+    for session in document.get("sessions") or []:
+        name = session.get("zone")
+        if name:
+            with suppress(ZoneInfoNotFoundError, ValueError):
+                found[str(session.get("session"))] = (ZoneInfo(str(name)), str(name))
+    return found
 
 
 def _day(text: Any, zone: tzinfo) -> str:
@@ -116,10 +122,11 @@ def _warning(entry: Any) -> str:
     return str(entry.get("said", entry)) if isinstance(entry, Mapping) else str(entry)
 
 
-def _facts(document: Mapping[str, Any], found: list[Subject]) -> tuple[tuple[str, str], ...]:
+def _facts(results: Results, document: Mapping[str, Any], found: list[Subject]) -> tuple[tuple[str, str], ...]:
     people = {p for s in found for p in s.pairs["participant"].drop_nulls().unique().to_list()}
     sessions = {n for s in found for n in s.sessions} | {s.get("session") for s in document.get("sessions") or []}
-    judged = sum(float(s.pairs.filter(pl.col("used"))["seconds"].sum() or 0.0) for s in found)
+    spans = session_spans(results).select(pl.col("last") - pl.col("first")).to_series()
+    recorded = float(spans.dt.total_seconds().sum() or 0)
     names = {d["device"]: d.get("label") or d["device"] for d in document.get("devices") or []}
     references = {r for s in found for r in s.pairs["reference_device"].drop_nulls().unique().to_list()} or {
         d["device"] for d in document.get("devices") or [] if d.get("role") == "reference"
@@ -127,7 +134,7 @@ def _facts(document: Mapping[str, Any], found: list[Subject]) -> tuple[tuple[str
     facts = [
         ("People", str(max(1, len(people)))),
         ("Sessions", str(len(sessions))),
-        ("Time judged", duration(judged)),
+        ("Recorded", duration(recorded)),
         ("Tested", join_words(list(dict.fromkeys(s.label for s in found))) or "–"),
         ("Reference", join_words(sorted(str(names.get(r, r)) for r in references)) or "none"),
     ]
