@@ -365,7 +365,7 @@ def _bridges(rr: F64, known: B) -> list[_Edit]:
     return edits
 
 
-def mend(interval_ms: F64, *, known: B | None = None) -> Mended:
+def mend(interval_ms: F64, *, known: B | None = None, mended: B | None = None) -> Mended:
     """Put one-beat intervals in the place of artefacts, total time unchanged.
 
     Parameters
@@ -375,6 +375,8 @@ def mend(interval_ms: F64, *, known: B | None = None) -> Mended:
     known : bool array, shape (n,), optional
         False where the "interval" is a gap: time passed, but beats were not seen. Short gaps between steady rhythms
         are bridged, others stay gaps. Default: all known.
+    mended : bool array, shape (n,), optional
+        True where an interval was already put in by somebody else. Default: none.
 
     Returns
     -------
@@ -393,7 +395,7 @@ def mend(interval_ms: F64, *, known: B | None = None) -> Mended:
     """
     rr = _check(interval_ms)
     seen = np.ones(rr.size, dtype=bool) if known is None else known.copy()
-    mended = np.zeros(rr.size, dtype=bool)
+    marks = np.zeros(rr.size, dtype=bool) if mended is None else mended.copy()
     counts = dict.fromkeys(LABELS, 0)
     last = rr.size + 1
     for _ in range(_MAX_PASSES):
@@ -409,14 +411,14 @@ def mend(interval_ms: F64, *, known: B | None = None) -> Mended:
             break
         for edit in edits:
             counts[LABELS[edit.kind]] += 1
-        rr, seen, mended = _apply(rr, seen, mended, edits)
+        rr, seen, marks = _apply(rr, seen, marks, edits)
     bridges = _bridges(rr, seen)
     counts["missed"] += sum(edit.into.size - 1 for edit in bridges if edit.into is not None)
-    rr, seen, mended = _apply(rr, seen, mended, bridges)
+    rr, seen, marks = _apply(rr, seen, marks, bridges)
     return Mended(
         interval_ms=rr,
         known=seen,
-        mended=mended,
+        mended=marks,
         n_missed=counts["missed"],
         n_extra=counts["extra"],
         n_ectopic=counts["ectopic"],

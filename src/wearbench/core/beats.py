@@ -84,12 +84,19 @@ class Beats:
 
 
 def _assemble(
-    start_s: float, interval_s: F64, known: B, *, n_found: int, n_unreadable: int = 0, late_s: float = 0.0
+    start_s: float,
+    interval_s: F64,
+    known: B,
+    *,
+    n_found: int,
+    guessed: B | None = None,
+    n_unreadable: int = 0,
+    late_s: float = 0.0,
 ) -> Beats:
     """Doubt, then mend: doubts are about what was found."""
     starts = start_s + np.concatenate([[0.0], np.cumsum(interval_s)])
     doubts = doubt_of_intervals(starts[:-1], interval_s, known=known)
-    result = mend(interval_s * 1000.0, known=known)
+    result = mend(interval_s * 1000.0, known=known, mended=guessed)
     time_s = start_s + np.concatenate([[0.0], np.cumsum(result.interval_ms / 1000.0)])
     usable = result.known & (result.interval_ms <= _HIGHEST_MS)
     middle = (time_s[1:] + time_s[:-1]) / 2
@@ -152,8 +159,13 @@ def beats_from_ecg(segments: Sequence[EcgSegment]) -> Beats:
     peaks = peaks_of(segments)
     if peaks.time_s.size < 2:
         return _none(int(peaks.time_s.size), 0)
-    length = np.diff(peaks.time_s)
-    return _assemble(float(peaks.time_s[0]), length, peaks.joined, n_found=int(peaks.time_s.size))
+    return _assemble(
+        float(peaks.time_s[0]),
+        np.diff(peaks.time_s),
+        peaks.joined,
+        n_found=int(peaks.time_s.size),
+        guessed=peaks.guessed,
+    )
 
 
 def beats_from_intervals(

@@ -41,10 +41,20 @@ class EcgSegment:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Peaks:
-    """R peaks of shape (n,), in seconds; ``joined[i]`` (n - 1) says that peak i + 1 was seen to follow peak i."""
+    """R peaks of shape (n,), in seconds, and what is between them, shape (n - 1,).
+
+    ``joined[i]`` says that peak i + 1 follows peak i; ``guessed[i]`` that one of the two was put in by the rhythm.
+    """
 
     time_s: F64
     joined: B
+    guessed: B
+
+    @classmethod
+    def empty(cls) -> Peaks:
+        """No peaks."""
+        no = np.empty(0, dtype=bool)
+        return cls(time_s=np.empty(0), joined=no, guessed=no)
 
 
 def peaks_of(segments: Sequence[EcgSegment]) -> Peaks:
@@ -66,6 +76,7 @@ def peaks_of(segments: Sequence[EcgSegment]) -> Peaks:
     """
     times: list[F64] = []
     joined: list[B] = []
+    guessed: list[B] = []
     last = -np.inf
     for segment in segments:
         if not segment.rate_hz >= _SLOWEST_HZ:
@@ -84,12 +95,14 @@ def peaks_of(segments: Sequence[EcgSegment]) -> Peaks:
                 continue
             if times:
                 joined.append(np.zeros(1, dtype=bool))
+                guessed.append(np.zeros(1, dtype=bool))
             times.append(moved)
             joined.append(found.joined[late:])
+            guessed.append(found.guessed[late:])
             last = float(moved[-1])
     if not times:
-        return Peaks(time_s=np.empty(0), joined=np.empty(0, dtype=bool))
-    return Peaks(time_s=np.concatenate(times), joined=np.concatenate(joined))
+        return Peaks.empty()
+    return Peaks(time_s=np.concatenate(times), joined=np.concatenate(joined), guessed=np.concatenate(guessed))
 
 
 def _sound(x: F64, rate_hz: float) -> list[tuple[int, int]]:
@@ -139,31 +152,29 @@ def _stretch(x: F64, rate_hz: float) -> Peaks:
     other = _library(work, work_hz)
     track = find_track(work, work_hz, other)
     if track.time_s.size < 4:
-        return Peaks(time_s=np.empty(0), joined=np.empty(0, dtype=bool))
-    trusted = _trusted(track)
-    keep = np.flatnonzero(trusted)
+        return Peaks.empty()
+    keep = np.flatnonzero(_trusted(track))
     if keep.size < 2:
-        return Peaks(time_s=np.empty(0), joined=np.empty(0, dtype=bool))
-    joined = (np.diff(keep) == 1) & ~track.lost[keep[1:]]
-    times, joined = _take_in(track.time_s[keep], joined, other)
-    return Peaks(time_s=times, joined=joined)
+        return Peaks.empty()
+    between = np.where(np.diff(keep) == 1, track.between[keep[1:]], -1)
+    return _filled(track.time_s[keep], between, other)
 
 
-def _take_in(times: F64, joined: B, other: F64) -> tuple[F64, B]:
-    """Where one beat seemed lost and the library saw exactly one, it is there (a beat of another shape)."""
-    out_t, out_j = [times[:1]], []
+def _filled(times: F64, between: NDArray[np.int64], other: F64) -> Peaks:
+    """Put in the beats that left no trace: where the library saw exactly one (another shape), else evenly."""
+    out_t, out_j, out_g = [times[:1]], [], []
     for k in range(times.size - 1):
-        if not joined[k]:
+        inside = np.empty(0)
+        seen = False
+        if between[k] != 0:
             inside = other[(other > times[k] + 0.25) & (other < times[k + 1] - 0.25)]
-            if inside.size == 1:
-                out_t.append(inside)
-                out_j.append(np.ones(2, dtype=bool))
-            else:
-                out_j.append(np.zeros(1, dtype=bool))
-        else:
-            out_j.append(np.ones(1, dtype=bool))
-        out_t.append(times[k + 1 : k + 2])
-    return np.concatenate(out_t), np.concatenate(out_j)
+            seen = inside.size == 1 and bool(between[k] <= 1)
+            if not seen:
+                inside = np.linspace(times[k], times[k + 1], int(max(between[k], 0)) + 2)[1:-1]
+        out_t += [inside, times[k + 1 : k + 2]]
+        out_j.append(np.full(inside.size + 1, between[k] >= 0 or seen))
+        out_g.append(np.full(inside.size + 1, between[k] > 0 and not seen))
+    return Peaks(time_s=np.concatenate(out_t), joined=np.concatenate(out_j), guessed=np.concatenate(out_g))
 
 
 def _trusted(track: Track) -> B:
@@ -172,7 +183,10 @@ def _trusted(track: Track) -> B:
     agree = _around(track.other.astype(np.float64), mean=True)
     change = np.abs(np.diff(np.log(np.diff(track.time_s)), prepend=0.0, append=0.0))
     uneven = _around(change)
-    return (like >= _ALIKE) | ((like >= _LIKE) & ((agree >= 0.9) | (uneven < 0.08)))
+    shape = (like >= _ALIKE) | ((like >= _LIKE) & ((agree >= 0.9) | (uneven < 0.08)))
+    # nor may most of the beats around be guesses
+    found: B = shape & (_around(np.maximum(track.between, 0).astype(np.float64), mean=True) <= 1.0)
+    return found
 
 
 def _around(x: F64, *, mean: bool = False) -> F64:

@@ -25,7 +25,7 @@ _SHORTEST_S: Final = 0.26  # 230 beats a minute
 _LONGEST_S: Final = 2.2  # 27 beats a minute
 _BINS: Final = 64
 _SPREAD: Final = 0.05  # usual change of log RR from beat to beat
-_MISS: Final = 3.0  # cost of a beat that left no candidate
+_MISS: Final = 1.5  # cost of a beat that left no candidate
 _BREAK: Final = 9.0  # cost of losing the rhythm altogether
 _SPAN_S: Final = 3.6
 _CLIP: Final = 5.0
@@ -40,7 +40,7 @@ class Track:
     """Beats found, arrays of shape (n,).
 
     ``likeness`` is the correlation with the local beat shape; ``evidence`` the log odds of being a beat by shape and
-    height; ``lost`` says that between the beat before and this one beats left no trace (or the rhythm was lost);
+    height; ``between`` counts beats that left no trace between the beat before and this one (-1: the rhythm was lost);
     ``other`` says that the other detector saw the same beat. ``strength`` is the height relative to its surroundings.
     """
 
@@ -48,8 +48,14 @@ class Track:
     likeness: F64
     evidence: F64
     strength: F64
-    lost: B
+    between: I64
     other: B
+
+    @classmethod
+    def empty(cls) -> Track:
+        """A track without beats."""
+        none, no = np.empty(0), np.empty(0, dtype=bool)
+        return cls(time_s=none, likeness=none, evidence=none, strength=none, between=no.astype(np.int64), other=no)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -116,18 +122,20 @@ def _beats_level(found: _Candidates, places: I64) -> F64:
 
 
 _GRID: Final = np.linspace(np.log(_SHORTEST_S), np.log(_LONGEST_S), _BINS)
-_CHANGE: Final = np.log1p(((_GRID[:, None] - _GRID[None, :]) / _SPREAD) ** 2)
+_LEAP: Final = 0.35  # beyond this a change is not the heart's
+_STEP: Final = np.abs(_GRID[:, None] - _GRID[None, :])
+_CHANGE: Final = np.log1p((_STEP / _SPREAD) ** 2) + (_STEP / _LEAP) ** 2
 
 
-def _rhythm(time_s: F64, evidence: F64) -> tuple[I64, B]:
-    """Best row of beats through the candidates: their places and whether beats were lost just before each.
+def _rhythm(time_s: F64, evidence: F64) -> tuple[I64, I64]:
+    """Best row of beats through the candidates: their places and how many beats were lost just before each.
 
     The score of a row is the evidence of its beats, less the cost of each change of log RR (a Cauchy law: many small
     changes, few large ones), of each beat without candidate (up to two in a row) and of each break.
     """
     n = time_s.size
     if n == 0:
-        return np.empty(0, dtype=np.int64), np.empty(0, dtype=bool)
+        return np.empty(0, dtype=np.int64), np.empty(0, dtype=np.int64)
     first = np.searchsorted(time_s, time_s - _SPAN_S)
     last = np.searchsorted(time_s, time_s - _SHORTEST_S, side="right")
     width = float(_GRID[1] - _GRID[0])
@@ -171,20 +179,20 @@ def _rhythm(time_s: F64, evidence: F64) -> tuple[I64, B]:
         else:
             best_score[j + 1], best_state[j + 1] = best_score[j], best_state[j]
     places: list[int] = []
-    lost_before: list[bool] = []
+    gone_before: list[int] = []
     state = int(best_state[n])
     while state >= 0:
         j, cell_j = divmod(state, _BINS)
         places.append(j)
         back_j = int(origin[j, cell_j])
         if back_j == -2:
-            lost_before.append(True)
+            gone_before.append(-1)
             state = int(best_state[int(last[j])])
         else:
             source_j, lost_j = divmod(back_j, 3)
-            lost_before.append(lost_j > 0)
+            gone_before.append(lost_j)
             state = source_j * _BINS + int(came[source_j, cell_j])
-    return np.array(places[::-1], dtype=np.int64), np.array(lost_before[::-1], dtype=bool)
+    return np.array(places[::-1], dtype=np.int64), np.array(gone_before[::-1], dtype=np.int64)
 
 
 def _cut_out(x: F64, sample: I64, half: int) -> F64:
@@ -203,30 +211,33 @@ def _normal(pieces: F64) -> F64:
 def _shape(pieces: F64) -> F64:
     """Mean direction of the pieces, the unlike ones left out (twice), so that single artefacts do not enter."""
     unit = _normal(pieces)
-    shape = _normal(np.median(unit, axis=0))
+    shape: F64 = _normal(np.median(unit, axis=0))
     for _ in range(2):
         like = unit @ shape
         shape = _normal(unit[like >= np.quantile(like, 0.4)].mean(axis=0))
     return shape
 
 
-def _align(x: F64, sample: I64, shape: F64, reach: int) -> tuple[F64, F64]:
-    """Best shift of each candidate against the shape, in samples with fraction, and the correlation there."""
-    half = shape.size // 2
-    wide = _cut_out(x, sample, half + reach)
-    rows = np.lib.stride_tricks.sliding_window_view(wide, shape.size, axis=1)
-    sums = rows.sum(axis=2)
-    power = np.maximum((rows**2).sum(axis=2) - sums**2 / shape.size, 1e-12)
-    product = rows @ shape  # the shape has no mean
-    like = product / np.sqrt(power)
-    pick = like.argmax(axis=1)
-    row = np.arange(sample.size)
-    inner = np.clip(pick, 1, like.shape[1] - 2)
-    left, mid, right = like[row, inner - 1], like[row, inner], like[row, inner + 1]
-    bend = left - 2 * mid + right
-    shift = np.where(bend < -1e-9, 0.5 * (left - right) / np.where(bend < -1e-9, bend, -1.0), 0.0)
-    shift = np.where(pick == inner, np.clip(shift, -0.5, 0.5), 0.0)
-    return pick + shift - reach, like[row, pick]
+def _matched(wave: F64, shape: F64) -> tuple[F64, F64]:
+    """The wave seen through the shape: projection on it, and the correlation (projection over the piece's size)."""
+    from scipy.signal import fftconvolve
+
+    product: F64 = fftconvolve(wave, shape[::-1], mode="same")  # the shape has no mean
+    mean = _box(wave, shape.size)
+    power = shape.size * np.maximum(_box(wave**2, shape.size) - mean**2, 0.0)
+    like = product / np.sqrt(np.maximum(power, 1e-12 + 1e-6 * float(power.mean())))
+    return product, np.clip(like, -1.0, 1.0)
+
+
+def _crests(product: F64, like: F64, rate_hz: float) -> tuple[I64, F64]:
+    """Where the projection peaks, at least 0.15 s apart, and the fraction of a sample to add."""
+    from scipy.signal import find_peaks
+
+    at, _ = find_peaks(product, distance=max(1, round(0.15 * rate_hz)))
+    at = at[like[at] > 0.2].astype(np.int64)
+    left, mid, right = product[at - 1], product[at], product[at + 1]
+    bend = np.minimum(left - 2 * mid + right, -1e-12)
+    return at, np.clip(0.5 * (left - right) / bend, -0.5, 0.5)
 
 
 def _odds(features: F64, is_beat: B) -> F64:
@@ -246,11 +257,7 @@ def _odds(features: F64, is_beat: B) -> F64:
 
 def _agreement(times: F64, is_beat: B, other_s: F64) -> tuple[F64, B]:
     """Log odds that the other detector's yes or no adds, from how often it said yes on beats and on the rest."""
-    near = np.zeros(times.size, dtype=bool)
-    if other_s.size:
-        at = np.clip(np.searchsorted(other_s, times), 1, max(1, other_s.size - 1))
-        gap = np.minimum(np.abs(times - other_s[at - 1]), np.abs(times - other_s[np.minimum(at, other_s.size - 1)]))
-        near = gap < 0.06
+    near = _near(times, other_s)
     yes = (near[is_beat].sum() + 1) / (is_beat.sum() + 2)
     false = (near[~is_beat].sum() + 1) / ((~is_beat).sum() + 2)
     odds = np.where(near, np.log(yes / false), np.log((1 - yes) / (1 - false)))
@@ -281,55 +288,62 @@ def find_track(x: F64, rate_hz: float, other_s: F64) -> Track:
     """
     found = _candidates(x, rate_hz)
     n = found.time_s.size
+    none = Track.empty()
     if n < 4:
-        none = np.empty(0)
-        no = np.empty(0, dtype=bool)
-        return Track(time_s=none, likeness=none, evidence=none, strength=none, lost=no, other=no)
+        return none
     wave = _band(x, rate_hz, 3.0, 40.0)
-    half = round(_HALF_S * rate_hz)
     height = found.level - _tallest(found.time_s, found.level)
-    evidence = np.clip(3.0 * (height - np.log(0.55)), -4.0, 2.0)
     _, near = _agreement(found.time_s, np.zeros(n, dtype=bool), other_s)
-    evidence = evidence + np.where(near, 0.7, -0.7)
-    time_s = found.time_s
-    sample = found.sample
+    evidence = np.clip(3.0 * (height - np.log(0.55)), -4.0, 2.0) + np.where(near, 0.7, -0.7)
+    places, between = _in_pieces(found.time_s, evidence)
     likeness = np.zeros(n)
-    places, lost = _in_pieces(time_s, evidence)
-    for _ in range(_ROUNDS):
-        likeness, shift = _likeness(wave, sample, places, half, rate_hz)
-        is_beat = np.zeros(n, dtype=bool)
-        is_beat[places] = True
-        height = found.level - _beats_level(found, places)
-        odds = _odds(np.stack([likeness, height], axis=1), is_beat)
-        more, near = _agreement(time_s, is_beat, other_s)
-        evidence = odds + more
-        time_s = np.maximum.accumulate((sample + shift) / rate_hz)
-        before = places
-        places, lost = _in_pieces(time_s, evidence)
-        if before.size == places.size and bool((before == places).all()):
+    for turn in range(_ROUNDS):
+        if places.size < 8:
+            return none
+        before = found.time_s[places]
+        found, likeness = _seen_through(wave, rate_hz, found.sample[places])
+        if found.time_s.size < 8:
+            return none
+        is_beat = _near(found.time_s, before)
+        height = found.level - _beats_level(found, np.flatnonzero(is_beat))
+        more, near = _agreement(found.time_s, is_beat, other_s)
+        evidence = _odds(np.stack([likeness, height], axis=1), is_beat) + more
+        places, between = _in_pieces(found.time_s, evidence)
+        if turn and before.size == places.size and bool(_near(found.time_s[places], before).all()):
             break
     return Track(
-        time_s=time_s[places],
+        time_s=found.time_s[places],
         likeness=likeness[places],
         evidence=evidence[places],
         strength=height[places],
-        lost=lost,
+        between=between,
         other=near[places],
     )
 
 
-def _in_pieces(time_s: F64, evidence: F64) -> tuple[I64, B]:
+def _near(time_s: F64, other_s: F64, within_s: float = 0.06) -> B:
+    """Which times have one of the others (increasing) within reach."""
+    if other_s.size == 0:
+        return np.zeros(time_s.size, dtype=bool)
+    at = np.searchsorted(other_s, time_s)
+    below = np.abs(time_s - other_s[np.maximum(at - 1, 0)])
+    above = np.abs(time_s - other_s[np.minimum(at, other_s.size - 1)])
+    close: B = np.minimum(below, above) < within_s
+    return close
+
+
+def _in_pieces(time_s: F64, evidence: F64) -> tuple[I64, I64]:
     """The rhythm, piece by piece on long recordings to bound the memory; pieces meet at a beat of both."""
     pieces: list[I64] = []
-    flags: list[B] = []
+    flags: list[I64] = []
     begin = 0
     while begin < time_s.size:
         end = int(np.searchsorted(time_s, time_s[begin] + _PIECE_S, side="right"))
-        places, lost = _rhythm(time_s[begin:end], evidence[begin:end])
+        places, gone = _rhythm(time_s[begin:end], evidence[begin:end])
         places = places + begin
         if end < time_s.size and places.size > 40:
             # the last beats lack the future: leave them to the next piece, which begins at one of them
-            places, lost = places[:-20], lost[:-20]
+            places, gone = places[:-20], gone[:-20]
             following = int(places[-1])
             if following <= begin:
                 following = end
@@ -337,44 +351,70 @@ def _in_pieces(time_s: F64, evidence: F64) -> tuple[I64, B]:
             following = end
         if pieces and places.size:
             if places[0] == pieces[-1][-1]:
-                places, lost = places[1:], lost[1:]
+                places, gone = places[1:], gone[1:]
             else:
                 keep = places > pieces[-1][-1]
-                places, lost = places[keep], lost[keep]
+                places, gone = places[keep], gone[keep]
         pieces.append(places)
-        flags.append(lost)
+        flags.append(gone)
         begin = following
     return np.concatenate(pieces), np.concatenate(flags)
 
 
-def _likeness(wave: F64, sample: I64, places: I64, half: int, rate_hz: float) -> tuple[F64, F64]:
-    """Correlation of every candidate with the beat shape of its minute, and the shift that gives it."""
-    n = sample.size
-    likeness = np.zeros(n)
-    shift = np.zeros(n)
-    if places.size < 8:
-        return likeness, shift
+def _cleanest(pieces: F64, beat_s: F64) -> B:
+    """Beats of the third of the 10 s stretches in which beats are most alike and most even: there a shape is learned.
+
+    A recording is rarely bad throughout: before the start, at a walk, between intervals there is a clean ECG.
+    """
+    unit = _normal(pieces)
+    which = (beat_s // 10.0).astype(np.int64)
+    step = np.diff(np.log(np.maximum(np.diff(beat_s), 1e-3)), prepend=0.0)
+    step = np.append(step, step[-1:])
+    count = np.bincount(which)
+    total = np.zeros((count.size, unit.shape[1]))
+    np.add.at(total, which, unit)
+    enough = count >= 5
+    alike = np.linalg.norm(total, axis=1) / np.maximum(count, 1)
+    uneven = np.bincount(which, weights=np.minimum(np.abs(step), 0.5)) / np.maximum(count, 1)
+    score = np.where(enough, alike - uneven, -np.inf)
+    if int(enough.sum()) < 3:
+        return np.ones(beat_s.size, dtype=bool)
+    limit = float(np.quantile(score[enough], 2 / 3))
+    chosen: B = score[which] >= limit
+    return chosen
+
+
+def _seen_through(wave: F64, rate_hz: float, beats: I64) -> tuple[_Candidates, F64]:
+    """New candidates: where the wave, projected on the beat shape of its minute, peaks. Their correlation too."""
+    half = round(_HALF_S * rate_hz)
     reach = max(2, round(0.04 * rate_hz))
-    whole = _shape(_cut_out(wave, sample[places], half))
+    clean = _cleanest(_cut_out(wave, beats, half), beats / rate_hz)
+    whole = _shape(_cut_out(wave, beats[clean], half))
     # align once, so that the shape is not smeared by where the energy happened to peak
-    moved, _ = _align(wave, sample[places], whole, reach)
-    centred = sample[places] + np.rint(moved).astype(np.int64)
-    whole = _shape(_cut_out(wave, centred, half))
+    around = np.lib.stride_tricks.sliding_window_view(_cut_out(wave, beats, half + reach), whole.size, axis=1)
+    centred = beats + (around @ whole).argmax(axis=1) - reach
+    whole = _shape(_cut_out(wave, centred[clean], half))
     crest = int(np.abs(whole).argmax()) - half
-    beat_s = sample[places] / rate_hz
-    candidate_s = sample / rate_hz
-    span = max(1, int(np.ceil(candidate_s[-1] / _BLOCK_S)))
-    for block in range(span):
-        mine = np.flatnonzero((candidate_s >= block * _BLOCK_S) & (candidate_s < (block + 1) * _BLOCK_S))
-        if mine.size == 0:
-            continue
-        near = (beat_s >= (block - 0.5) * _BLOCK_S) & (beat_s < (block + 1.5) * _BLOCK_S)
+    block = round(_BLOCK_S * rate_hz)
+    samples: list[I64] = []
+    parts: list[tuple[F64, F64, F64]] = []
+    for begin in range(0, wave.size, block):
+        end = min(begin + block, wave.size)
+        near = (centred >= begin - block // 2) & (centred < end + block // 2)
         shape = whole
         if int(near.sum()) >= 20:
             local = _shape(_cut_out(wave, centred[near], half))
             # a shape unlike that of the whole recording may be an artefact's: believe it by half
             shape = _normal(local + whole * float(np.clip(1.5 - local @ whole, 0.2, 1.0)))
-        moved, like = _align(wave, sample[mine], shape, reach)
-        shift[mine] = moved + crest
-        likeness[mine] = like
-    return likeness, shift
+        low, high = max(0, begin - 2 * half), min(wave.size, end + 2 * half)
+        product, like = _matched(wave[low:high], shape)
+        at, shift = _crests(product, like, rate_hz)
+        mine = (at + low >= begin) & (at + low < end)
+        at, shift = at[mine], shift[mine]
+        samples.append(at + low)
+        parts.append((shift, np.log(np.maximum(product[at], 1e-12)), like[at]))
+    sample = np.concatenate(samples)
+    shift, level, likeness = (np.concatenate([part[k] for part in parts]) for k in range(3))
+    keep = np.diff(sample, prepend=-sample[:1] - 10**6) > round(0.05 * rate_hz)  # once only where blocks meet
+    sample, shift, level, likeness = sample[keep], shift[keep], level[keep], likeness[keep]
+    return _Candidates(time_s=(sample + shift + crest) / rate_hz, sample=sample, level=level), likeness
