@@ -18,17 +18,28 @@ from wearbench.formats.textlines import Lines, TextFile, first_lines
 
 __all__ = ["is_rr_list", "read", "read_without_stamps"]
 
+LONGEST_WHOLE = 4  # digits before a decimal comma: an interval of 9999 ms is longer than any
 _NUMBER = re.compile(r"[+-]?\d+(?:[.,]\d+)?")
 
 
 def is_rr_list(lines: list[str]) -> bool:
-    """Whether text lines are one number each, but for a few lines at the top."""
+    """Whether text lines are one number each, but for a few lines at the top.
+
+    A comma inside a line is a decimal mark only when the heading has none and what stands before it is short enough
+    for an interval; otherwise it parts two columns (``1930294262682,63`` under ``timestamp,hr``).
+    """
     body = [line.strip().strip('"') for line in lines if line.strip()]
     top = 0
     while top < min(len(body), 10) and not _NUMBER.fullmatch(body[top]):
         top += 1
-    numbers = body[top:]
-    return bool(numbers) and sum(_NUMBER.fullmatch(line) is not None for line in numbers) >= 0.9 * len(numbers)
+    numbers = [line for line in body[top:] if _NUMBER.fullmatch(line)]
+    if not numbers or len(numbers) < 0.9 * len(body[top:]):
+        return False
+    commas = [line for line in numbers if "," in line]
+    # "1,70" may be two cells: only small whole parts under headings of one cell are decimal commas
+    return not commas or (
+        not any("," in line for line in body[:top]) and all(float(line.split(",")[0]) <= 3 for line in commas)
+    )
 
 
 def read(path: Path, context: ReadContext) -> FileContent:
