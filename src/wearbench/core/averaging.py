@@ -13,7 +13,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from wearbench.core.running import Running, values_over
+from wearbench.core.running import Running
+from wearbench.core.smoothing import Shape, smoothed
 
 __all__ = ["AVERAGING_GRID_S", "AveragingFit", "averaging_losses", "choose_averaging"]
 
@@ -26,15 +27,22 @@ AVERAGING_GRID_S: Final[tuple[float, ...]] = (
 )  # fmt: skip
 
 
+SHAPES: Final[tuple[Shape, ...]] = ("boxcar", "exponential")
+
+
 @dataclass(frozen=True, kw_only=True, slots=True)
 class AveragingFit:
-    """Averaging in seconds, with the range of the grid that fits nearly as well; ``n`` readings behind it."""
+    """Averaging in seconds, with the range of the grid that fits nearly as well; ``n`` readings behind it.
+
+    ``shape`` is how the device smooths; an exponential is given as the boxcar of equal mean age.
+    """
 
     averaging_s: float
     low_s: float
     high_s: float
     n: int
     method: str
+    shape: Shape = "boxcar"
 
 
 def averaging_losses(reference: Running, centre_s: F64, tested: F64, good: B8, *, usual_s: float) -> tuple[F64, int]:
@@ -53,13 +61,13 @@ def averaging_losses(reference: Running, centre_s: F64, tested: F64, good: B8, *
 
     Returns
     -------
-    losses : float64 array, shape (len(AVERAGING_GRID_S),)
-        Half the effective number of readings times the log of the trimmed mean square; zero throughout when there is
-        nothing to tell.
+    losses : float64 array, shape (2, len(AVERAGING_GRID_S))
+        For boxcar and exponential: half the effective number of readings times the log of the trimmed mean square;
+        zero throughout when there is nothing to tell.
     n : int
         Readings used.
     """
-    losses = np.zeros(len(AVERAGING_GRID_S))
+    losses = np.zeros((2, len(AVERAGING_GRID_S)))
     index = np.flatnonzero(good & np.isfinite(tested))
     if index.size < 20:
         return losses, 0
@@ -69,20 +77,37 @@ def averaging_losses(reference: Running, centre_s: F64, tested: F64, good: B8, *
     moves = np.linspace(-3.0, 3.0, 7) if usual_s < 20 else np.linspace(-0.5, 0.5, 5) * usual_s
     longest = max(60.0, 2.0 * usual_s)
     grid = [a for a in AVERAGING_GRID_S if a <= longest]
-    for i, averaging in enumerate(grid):
-        best = math.inf
-        for move in moves:
-            window = values_over(reference, centre + move - 0.5 * averaging, centre + move + 0.5 * averaging)
-            square = np.square(value - window.value)
-            square = square[np.isfinite(square) & (window.covered >= 0.5)]
-            if square.size < 20:
-                continue
-            keep = int(0.9 * square.size)
-            best = min(best, float(np.partition(square, keep - 1)[:keep].mean()))
-        losses[i] = math.log(best + 0.05) if math.isfinite(best) else 0.0
-    losses[len(grid) :] = losses[len(grid) - 1] + 1.0
+    for row, shape in enumerate(SHAPES):
+        for i, averaging in enumerate(grid):
+            table = smoothed(reference, averaging_s=averaging, shape=shape)
+            best = [_trimmed_square(value, *table.at(centre + move)) for move in moves]
+            losses[row, i] = _lowest(np.array(best))
+    losses[:, len(grid) :] = losses[:, len(grid) - 1 : len(grid)] + 1.0
     effective = max(index.size * min(usual_s, 10.0) / 20.0, 1.0)
     return 0.5 * effective * (losses - losses.min()), int(index.size)
+
+
+def _trimmed_square(value: F64, reference: F64, covered: F64) -> float:
+    """Log of the mean square of the better nine tenths of the differences."""
+    square = np.square(value - reference)
+    square = square[np.isfinite(square) & (covered >= 0.5)]
+    if square.size < 20:
+        return math.inf
+    keep = int(0.9 * square.size)
+    return math.log(float(np.partition(square, keep - 1)[:keep].mean()) + 0.05)
+
+
+def _lowest(values: F64) -> float:
+    """Minimum of an evenly spaced curve, refined by the parabola through its neighbours."""
+    if not np.isfinite(values).any():
+        return 0.0
+    at = int(np.argmin(values))
+    if 0 < at < values.size - 1 and bool(np.isfinite(values[at - 1 : at + 2]).all()):
+        left, mid, right = values[at - 1 : at + 2].tolist()
+        bend = left - 2 * mid + right
+        if bend > 1e-12:
+            return float(mid - (left - right) ** 2 / (8 * bend))
+    return float(values[at])
 
 
 def choose_averaging(losses: F64, *, n: int, prior_s: float) -> AveragingFit:
@@ -90,8 +115,8 @@ def choose_averaging(losses: F64, *, n: int, prior_s: float) -> AveragingFit:
 
     Parameters
     ----------
-    losses : float64 array, shape (len(AVERAGING_GRID_S),)
-        Summed over sessions.
+    losses : float64 array, shape (2, len(AVERAGING_GRID_S))
+        Summed over sessions, for boxcar and exponential.
     n : int
         Readings behind them.
     prior_s : float
@@ -103,7 +128,10 @@ def choose_averaging(losses: F64, *, n: int, prior_s: float) -> AveragingFit:
     """
     grid = np.array(AVERAGING_GRID_S)
     log_grid = np.log(grid)
-    score = losses + 0.5 * np.square((log_grid - math.log(prior_s)) / math.log(2.0))
+    both = losses + 0.5 * np.square((log_grid - math.log(prior_s)) / math.log(2.0))
+    # The simpler shape unless the data clearly say otherwise.
+    row = 1 if float(both[1].min()) < float(both[0].min()) - 3.0 else 0
+    score = both[row]
     at = int(np.argmin(score))
     averaging = float(grid[at])
     if 0 < at < grid.size - 1:
@@ -119,4 +147,5 @@ def choose_averaging(losses: F64, *, n: int, prior_s: float) -> AveragingFit:
         high_s=float(near.max()),
         n=n,
         method="estimated over the study from readings that follow the reference" if n else "assumed: nothing to tell",
+        shape=SHAPES[row],
     )

@@ -30,8 +30,9 @@ from wearbench.core.clockcurves import (
     residual_scale,
     t_over_z,
 )
-from wearbench.core.clocksearch import ClockCandidate, log_reference, search_offsets, tolerant_loss
+from wearbench.core.clocksearch import ClockCandidate, coarse_scale, search_offsets, tolerant_loss
 from wearbench.core.running import Running
+from wearbench.core.smoothing import Shape, Smoothed, smoothed
 
 __all__ = ["ClockCandidate", "ClockFit", "Trust", "cross_shift", "declared_clock", "fit_clock", "tolerant_loss"]
 
@@ -130,6 +131,7 @@ def fit_clock(
     *,
     averaging_s: float,
     search_s: float,
+    shape: Shape = "boxcar",
     near_s: float = 0.0,
     start_s: float | None = None,
     max_drift_ppm: float = 200.0,
@@ -149,6 +151,8 @@ def fit_clock(
         Averaging the reference gets before it is compared.
     search_s : float
         Offsets up to this size are searched.
+    shape : {"boxcar", "exponential"}
+        How the device smooths.
     near_s : float
         Centre shift that would be unremarkable (of the clock as stamped); breaks exact ties only.
     start_s : float, optional
@@ -191,10 +195,9 @@ def fit_clock(
     block_s = float(np.clip(span / 60.0, max(30.0, 3 * usual), 600.0))
     block = np.floor((time_s - time_s[0]) / block_s).astype(np.int64)
     data = _Data(
-        reference=reference,
+        reference=smoothed(reference, averaging_s=averaging_s, shape=shape),
         time_s=time_s,
         log_value=log_value,
-        averaging_s=averaging_s,
         usual_s=usual,
         step_s=max(2.0, span / 1200.0, usual / 8),
         block=block,
@@ -228,10 +231,9 @@ def fit_clock(
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class _Data:
-    reference: Running
+    reference: Smoothed
     time_s: F64
     log_value: F64
-    averaging_s: float
     usual_s: float
     step_s: float
     block: I64
@@ -243,24 +245,23 @@ class _Data:
             self.time_s,
             self.log_value,
             shifts_s,
-            averaging_s=self.averaging_s,
             scale=scale,
             block=self.block,
             n_blocks=self.n_blocks,
         )
 
     def residual_scale(self, centre_s: float) -> tuple[float, float]:
-        there = log_reference(self.reference, self.time_s + centre_s, self.averaging_s, 0.5)
-        return residual_scale(self.log_value - there)
+        return residual_scale(self.log_value - self.reference.log_at(self.time_s + centre_s))
 
 
 def _refine(data: _Data, coarse: list[ClockCandidate]) -> tuple[tuple[float, F64], list[tuple[float, F64]]]:
     """Look at each candidate on a grid of a second or two; best and rivals with their loss by block, best first."""
     around = np.arange(-2.0, 2.01, 0.25) * data.step_s
+    scale = min(0.035, 2.0 * coarse_scale(data.reference.log_at(data.time_s + coarse[0].shift_s)))
     refined: list[tuple[float, F64]] = []
     for candidate in coarse:
         shifts = candidate.shift_s + around
-        curves = data.curves(shifts, scale=0.035)
+        curves = data.curves(shifts, scale=scale)
         j = int(np.argmin(curves.sum(axis=0)))
         refined.append((float(shifts[j]), curves[:, j]))
     refined.sort(key=lambda pair: float(pair[1].sum()))
@@ -305,9 +306,7 @@ def _settle(
     boot = argmin_of(draws @ curves, shifts)
     low, high = (float(q) for q in np.quantile(boot, [tail, 1 - tail]))
     # Slope information beside the bootstrap: few blocks can agree by luck.
-    floor = 1.96 * information_bound(
-        data.reference, data.time_s, data.log_value, centre, averaging_s=data.averaging_s, scale=scale, phi=phi
-    )
+    floor = 1.96 * information_bound(data.reference, data.time_s, data.log_value, centre, scale=scale, phi=phi)
     widen = t_over_z(-(-data.n_blocks // 2))
     low = centre - max(widen * (centre - low), floor, 0.02)
     high = centre + max(widen * (high - centre), floor, 0.02)

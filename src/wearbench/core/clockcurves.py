@@ -11,8 +11,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from wearbench.core.clocksearch import log_reference, tolerant_loss
-from wearbench.core.running import Running
+from wearbench.core.clocksearch import tolerant_loss
+from wearbench.core.smoothing import Smoothed
 
 __all__ = [
     "argmin_of",
@@ -37,12 +37,11 @@ _NO_REFERENCE: Final = 0.6
 
 
 def loss_curves(
-    reference: Running,
+    reference: Smoothed,
     time_s: F64,
     log_value: F64,
     shifts_s: F64,
     *,
-    averaging_s: float,
     scale: float,
     block: I64,
     n_blocks: int,
@@ -51,10 +50,10 @@ def loss_curves(
 
     Parameters
     ----------
-    reference : Running
+    reference : Smoothed
     time_s, log_value : float64 arrays, shape (n,)
     shifts_s : float64 array, shape (m,)
-    averaging_s, scale : float
+    scale : float
     block : int64 array, shape (n,)
     n_blocks : int
 
@@ -64,7 +63,7 @@ def loss_curves(
     """
     loss = np.empty((n_blocks, shifts_s.size))
     for j, shift in enumerate(shifts_s.tolist()):
-        each = tolerant_loss(log_value - log_reference(reference, time_s + shift, averaging_s, 0.5), scale=scale)
+        each = tolerant_loss(log_value - reference.log_at(time_s + shift), scale=scale)
         loss[:, j] = np.bincount(block, weights=np.where(np.isfinite(each), each, _NO_REFERENCE), minlength=n_blocks)
     return loss
 
@@ -167,15 +166,15 @@ def t_over_z(n_blocks: int) -> float:
 
 
 def information_bound(
-    reference: Running, time_s: F64, log_value: F64, shift_s: float, *, averaging_s: float, scale: float, phi: float
+    reference: Smoothed, time_s: F64, log_value: F64, shift_s: float, *, scale: float, phi: float
 ) -> float:
     """Smallest standard error any method could reach.
 
     Parameters
     ----------
-    reference : Running
+    reference : Smoothed
     time_s, log_value : float64 arrays, shape (n,)
-    shift_s, averaging_s, scale, phi : float
+    shift_s, scale, phi : float
         Where the fit ended, and the spread and lag-one correlation of its residuals.
 
     Returns
@@ -184,9 +183,9 @@ def information_bound(
         Noise over the root of summed squared slopes, inflated for serial correlation by
         ``sqrt((1 + phi) / (1 - phi))``; infinite when nothing moves.
     """
-    before = log_reference(reference, time_s + shift_s - 1.0, averaging_s, 0.5)
-    here = log_reference(reference, time_s + shift_s, averaging_s, 0.5)
-    after = log_reference(reference, time_s + shift_s + 1.0, averaging_s, 0.5)
+    before = reference.log_at(time_s + shift_s - 1.0)
+    here = reference.log_at(time_s + shift_s)
+    after = reference.log_at(time_s + shift_s + 1.0)
     slope = 0.5 * (after - before)
     near = np.abs(log_value - here) < 0.15
     steep = float(np.nansum(np.square(np.where(near, slope, 0.0))))

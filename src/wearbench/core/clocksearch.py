@@ -10,14 +10,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wearbench.core.running import Running
+from wearbench.core.smoothing import smoothed
 
-__all__ = ["ClockCandidate", "log_reference", "search_offsets", "tolerant_loss"]
+__all__ = ["ClockCandidate", "coarse_scale", "search_offsets", "tolerant_loss"]
 
 F64 = NDArray[np.float64]
 
 _MODES: Final = (0.0, math.log(0.5), math.log(2.0))
 _MODE_COST: Final = (0.0, 0.25, 0.35)
-_COARSE_SCALE: Final = 0.05
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -56,30 +56,23 @@ def tolerant_loss(log_ratio: F64, *, scale: float) -> F64:
     return np.where(np.isfinite(log_ratio), best, np.nan)
 
 
-def log_reference(reference: Running, centre_s: F64, averaging_s: float, min_covered: float) -> F64:
-    """Log of the reference over windows around ``centre_s``, NaN where less than ``min_covered`` is covered.
+def coarse_scale(log_ref: F64) -> float:
+    """Spread of the log ratio that still counts as following, by how much the reference moves at all.
 
     Parameters
     ----------
-    reference : Running
-    centre_s : float64 array, shape (n,)
-    averaging_s, min_covered : float
+    log_ref : float64 array, shape (n,)
 
     Returns
     -------
-    float64 array, shape (n,)
+    float
+        Half the robust spread of the reference, from 0.008 (nearly flat) to 0.05.
     """
-    half = 0.5 * max(averaging_s, 1e-3)
-    knots = reference.knot_s
-    covered = np.interp(centre_s + half, knots, reference.covered_s) - np.interp(
-        centre_s - half, knots, reference.covered_s
-    )
-    amount = np.interp(centre_s + half, knots, reference.amount) - np.interp(centre_s - half, knots, reference.amount)
-    good = (covered >= min_covered * 2.0 * half) & (amount > 0)
-    out = np.full(centre_s.shape, np.nan)
-    np.divide(reference.scale * amount, covered, out=out, where=good)
-    np.log(out, out=out, where=good)
-    return out
+    seen = log_ref[np.isfinite(log_ref)]
+    if seen.size < 8:
+        return 0.05
+    low, high = np.quantile(seen, [0.16, 0.84])
+    return float(np.clip(0.25 * (high - low), 0.008, 0.05))
 
 
 def search_offsets(
@@ -114,7 +107,7 @@ def search_offsets(
     first, last = float(reference.knot_s[covered[0]]), float(reference.knot_s[covered[-1] + 1])
     step = max(2.0, span / 1200.0, (last - first) / 6000.0)
     grid = np.arange(first, last + step, step)
-    log_ref = log_reference(reference, grid, max(averaging_s, step), 0.5)
+    log_ref = smoothed(reference, averaging_s=max(averaging_s, step)).log_at(grid)
     cell = np.floor((time_s - time_s[0]) / step).astype(np.int64)
     count = np.bincount(cell)
     filled = np.flatnonzero(count)
@@ -129,7 +122,7 @@ def search_offsets(
     padded = np.full(grid.size + 2 * int(filled[-1]) + 2, np.nan)
     padded[int(filled[-1]) : int(filled[-1]) + grid.size] = log_ref
     table_step = 0.01
-    table = 1.0 - tolerant_loss(np.arange(-2.5, 2.5 + table_step, table_step), scale=max(_COARSE_SCALE, 0.04))
+    table = 1.0 - tolerant_loss(np.arange(-2.5, 2.5 + table_step, table_step), scale=coarse_scale(log_ref))
     table = np.append(table, 0.0)
     null = _null_gain(log_ref[np.isfinite(log_ref)], mean, table, table_step)
     score = np.full(wanted.size, -np.inf)

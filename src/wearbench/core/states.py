@@ -214,6 +214,13 @@ def _mode_density(x: F64, outside: F64, width: F64, sigma: F64) -> F64:
     return np.log(near + late + 2e-5)
 
 
+def _with_edge(density: F64, x: F64, low: float, high: float) -> F64:
+    """Add a twentieth of the density evenly over an edge of the mode."""
+    inside = (x >= low) & (x <= high)
+    out: F64 = np.logaddexp(density, np.where(inside, math.log(0.05 / (high - low)), -50.0))
+    return out
+
+
 def _model(data: StateInput, parameters: StateParameters) -> tuple[F64, list[tuple[int, float]]]:
     """Log emissions, shape (n, K), and what each column of it means: (state, ratio or multiple)."""
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -236,9 +243,10 @@ def _model(data: StateInput, parameters: StateParameters) -> tuple[F64, list[tup
 
     columns.append(follow(0.0, sigma))
     meaning.append((FAITHFUL, 1.0))
-    columns.append(follow(math.log(0.5), wide))
+    # A window with 80 % of a mode has that state: its readings reach a fifth of the way towards the true rate.
+    columns.append(_with_edge(follow(math.log(0.5), wide), x, math.log(0.5), math.log(0.6)))
     meaning.append((HALVED, 0.5))
-    columns.append(follow(math.log(2.0), wide))
+    columns.append(_with_edge(follow(math.log(2.0), wide), x, math.log(1.8), math.log(2.0)))
     meaning.append((DOUBLED, 2.0))
     for ratio in _OFF_RATIOS:
         columns.append(_mode_density(x - math.log(ratio), np.full(x.shape, 9.0), np.zeros(x.shape), sigma))
@@ -453,13 +461,14 @@ def _freezes(
         if seen.size < 3 or float(seen.max() - seen.min()) <= frozen_move:
             continue
         moving = float(np.nansum(slope[first + 1 : stop] > 0.1))
-        if (1.0 - parameters.change_share) ** moving > 1e-3:
+        chance = (1.0 - parameters.change_share) ** moving
+        if chance > 1e-3:
             continue
         low, high = data.low[first:stop], data.high[first:stop]
         value = float(data.tested[first])
         outside = np.fmax(low - value, value - high)
-        # A value that following late explains to its end is not a freeze.
-        if not bool(np.any(outside > max(0.02 * value, 2.0))):
+        # What following late explains to its end is a freeze only if the device never holds a value that long.
+        if chance > 1e-6 and not bool(np.any(outside > max(0.02 * value, 2.0))):
             continue
         state[first:stop] = FROZEN
     return state

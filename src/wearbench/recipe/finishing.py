@@ -38,6 +38,7 @@ F64 = NDArray[np.float64]
 B8 = NDArray[np.bool_]
 
 MISSING = "missing"
+_TRUSTS = ("good", "declared", "weak", "refused")
 HAND_S = 120.0
 """Devices are started and stopped by hand: so much at either end is nobody's fault."""
 
@@ -188,10 +189,19 @@ def _clock(
         shift = as_stamped_shift(device, averaging_s=averaging, delay_s=learned.delay_s)
         return declared_clock(shift_s=shift, at_s=first.at_s, method="shared clock, delay estimated over the study")
 
-    def again(start: float) -> ClockFit:
+    def again(start: float | None) -> ClockFit:
         return first_clock(
-            device, quantity, series, reference, settings, averaging_s=averaging, start_s=start, seed=settings.seed
-        )
+            device, quantity, series, reference, settings, averaging_s=averaging, shape=learned.averaging.shape,
+            start_s=start, seed=settings.seed,
+        )  # fmt: skip
+
+    if first.trust in ("weak", "refused"):
+        # With the device's own averaging known, a session that hardly moves may show its clock after all.
+        second = again(None)
+        if second.trust == "good":
+            return second
+        if _TRUSTS.index(second.trust) < _TRUSTS.index(first.trust) or finite_width(second) < finite_width(first):
+            first = second
 
     predicted = None
     if first.trust in ("weak", "refused"):

@@ -12,6 +12,7 @@ from wearbench.core.averaging import averaging_losses
 from wearbench.core.clock import ClockFit, declared_clock, fit_clock
 from wearbench.core.pairing import Pairs, late_envelope, make_pairs, reading_seconds, rhythm, windows_of
 from wearbench.core.running import Running
+from wearbench.core.smoothing import Shape
 from wearbench.core.states import (
     FaithfulSums,
     StateInput,
@@ -129,6 +130,7 @@ def first_clock(
     settings: Settings,
     *,
     averaging_s: float,
+    shape: Shape = "boxcar",
     start_s: float | None = None,
     seed: int = 0,
 ) -> ClockFit:
@@ -139,6 +141,7 @@ def first_clock(
     device, quantity, series, reference, settings
     averaging_s : float
         Averaging the reference gets.
+    shape : {"boxcar", "exponential"}
     start_s : float, optional
         Centre shift known roughly.
     seed : int
@@ -171,6 +174,7 @@ def first_clock(
         time_s[good],
         series.value[good],
         averaging_s=max(averaging_s, 1.0),
+        shape=shape,
         search_s=search,
         near_s=near,
         start_s=start_s,
@@ -318,7 +322,7 @@ def fit_session(material: SessionMaterial, config: StudyConfig, settings: Settin
         usual = usual_interval(series.time_s)
         averaging = nominal_averaging(device, quantity, usual)
         clock = first_clock(device, quantity, series, reference, settings, averaging_s=averaging, seed=settings.seed)
-        losses, n_losses = np.zeros(0), 0
+        losses, n_losses = np.zeros((2, 0)), 0
         faithful = FaithfulSums(histogram=np.zeros(200), changed=0.0, moving=0.0)
         trusted = reference.running.without_doubtful()
         window = windowed(

@@ -84,7 +84,7 @@ def _series(key: tuple[str, str], group: list[tuple[SessionFit, SeriesFit]], con
         total = np.sum([fit.losses for fit in told], axis=0)
         averaging = choose_averaging(total, n=sum(fit.n_losses for fit in told), prior_s=max(nominal, 1.0))
     else:
-        averaging = choose_averaging(np.zeros(len(AVERAGING_GRID_S)), n=0, prior_s=max(nominal, 1.0))
+        averaging = choose_averaging(np.zeros((2, len(AVERAGING_GRID_S))), n=0, prior_s=max(nominal, 1.0))
     sums = FaithfulSums(histogram=np.zeros(200), changed=0.0, moving=0.0)
     for _, fit in group:
         sums = sums + fit.faithful
