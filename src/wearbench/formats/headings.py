@@ -8,7 +8,15 @@ from typing import Final
 
 from wearbench.quantities import QUANTITIES
 
-__all__ = ["Heading", "TimeHeading", "read_heading", "read_time_heading", "unit_factor", "unit_of"]
+__all__ = [
+    "Heading",
+    "TimeHeading",
+    "read_heading",
+    "read_loose_time_heading",
+    "read_time_heading",
+    "unit_factor",
+    "unit_of",
+]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -156,8 +164,6 @@ def read_heading(heading: str, *, own_quantities: dict[str, str] | None = None) 
     for cut in range(min(3, len(words))):
         name = "".join(words[: len(words) - cut])
         tail = words[len(words) - cut :]
-        if name in own:
-            return Heading(quantity=own[name], unit=unit or ("".join(tail) or None))
         if name not in _NAMES:
             continue
         quantity, implied = _NAMES[name]
@@ -190,6 +196,14 @@ def read_time_heading(heading: str) -> TimeHeading | None:
             return TimeHeading(kind="elapsed", scale_ms=_SCALES_MS[words[-1]])
     if joined in ("unix", "epoch", "unixtime", "epochtime", "unixtimestamp"):
         return TimeHeading(kind="stamp", scale_ms=scale)
+    return None
+
+
+def read_loose_time_heading(heading: str) -> TimeHeading | None:
+    """Say whether a heading that is no known time heading at least ends in one ("phone timestamp")."""
+    words, unit = _split(heading)
+    if len(words) > 1 and words[-1] in ("time", "timestamp", "datetime"):
+        return TimeHeading(kind="clock" if words[-1] == "time" else "stamp", scale_ms=_SCALES_MS.get(unit or ""))
     return None
 
 

@@ -33,7 +33,8 @@ DATE: Final = 4
 
 _TIME = (
     r"(?P<H>\d{1,2}):(?P<M>\d{2})(?::(?P<S>\d{2})(?:[.,:](?P<f>\d{1,9}))?)?"
-    r"(?: ?(?P<p>[AaPp])\.?[Mm]\.?)?(?: ?(?P<z>Z|z|UTC|GMT|(?:UTC|GMT)?(?P<zs>[+-])(?P<zh>\d{2})(?::?(?P<zm>\d{2}))?))?"
+    r"(?: ?(?P<p>[AaPp])\.?[Mm]\.?)?"
+    r"(?: ?(?P<z>Z|z|UTC|GMT|(?:UTC|GMT)?(?P<zs>[+-])(?P<zh>\d{1,2})(?::?(?P<zm>\d{2}))?))?"
 )
 _GAP = r"(?:[T_]| ?, ?| +- +| +at +| +)"
 _WEEKDAY = r"(?:[A-Za-z]{3,9}\.?,? )?"
@@ -138,7 +139,8 @@ def parse_stamps(cells: Cells, *, day_first: bool | None = None, pattern: re.Pat
     cells : Cells
         n cells.
     day_first : bool or None
-        Order of dates such as 05/01/2031. None reads them day first and leaves the decision to the caller, who has
+        Order of dates such as 05/01/2031. None reads each as it can be, day
+        first where both orders can, and leaves the decision to the caller, who has
         ``first_part`` and ``second_part``.
     pattern : compiled pattern or None
         From :func:`pattern_of_strptime`; then nothing else is tried.
@@ -271,6 +273,8 @@ def _date_ms(
         notes.differ |= bool((a != b).any())
         notes.dotted |= "." in found.group(0).split(" ")[0]
         day, month = (b, a) if day_first is False else (a, b)
+        if day_first is None:
+            day, month = np.where(b > 12, b, a), np.where(b > 12, a, b)
     if month is None and found.groupdict().get("b3") is not None:
         month = _named_month(cells, found)
     if month is None or day is None:

@@ -9,6 +9,7 @@ from wearbench.errors import FormatError
 from wearbench.formats.headings import (
     TimeHeading,
     read_heading,
+    read_loose_time_heading,
     read_time_heading,
     unit_factor,
     unit_of,
@@ -140,15 +141,11 @@ def _time_columns(
     for kind in ("stamp", "clock", "date", "elapsed"):
         if len(by_kind[kind]) > 1 and not (kind == "elapsed" and (by_kind["stamp"] or by_kind["clock"])):
             names = _listed([headings[i] for i, _ in by_kind[kind]])
-            raise FormatError(
-                f"expected one time column, got {len(by_kind[kind])}: {names}; choose with time = [...] in a layout",
-                slug="two-time-columns",
-                file=context.shown,
-                line=line,
-                value=names,
-            )
+            raise _two_time_columns(names, len(by_kind[kind]), context, line=line)
     chosen: list[tuple[int, TimeHeading]] = []
-    if by_kind["stamp"]:
+    if not found:
+        chosen = _loose_time_column(headings, context, line=line)
+    elif by_kind["stamp"]:
         chosen = by_kind["stamp"]
     elif by_kind["clock"] or by_kind["date"]:
         chosen = [*by_kind["date"], *by_kind["clock"]]
@@ -160,6 +157,25 @@ def _time_columns(
     if layout is not None:
         kind, scale = _declared(layout, chosen[-1][1])
     return tuple(i for i, _ in chosen), kind, scale
+
+
+def _loose_time_column(
+    headings: Sequence[str], context: ReadContext, *, line: int | None
+) -> list[tuple[int, TimeHeading]]:
+    found = [(i, t) for i, h in enumerate(headings) if (t := read_loose_time_heading(h)) is not None]
+    if len(found) > 1:
+        raise _two_time_columns(_listed([headings[i] for i, _ in found]), len(found), context, line=line)
+    return found
+
+
+def _two_time_columns(names: str, n: int, context: ReadContext, *, line: int | None) -> FormatError:
+    return FormatError(
+        f"expected one time column, got {n}: {names}; choose with time = [...] in a layout",
+        slug="two-time-columns",
+        file=context.shown,
+        line=line,
+        value=names,
+    )
 
 
 def _declared(layout: Layout, heading: TimeHeading | None) -> tuple[str, float | None]:
@@ -208,6 +224,7 @@ def _value_columns(
             for name, said in layout.columns.items()
         )
     columns: dict[str, ValueColumn] = {}
+    unknown: FormatError | None = None
     for index, heading in enumerate(headings):
         if index in taken:
             continue
@@ -224,7 +241,12 @@ def _value_columns(
                 line=line,
                 value=both,
             )
-        columns[found.quantity] = _column(index, heading, found.quantity, found.unit, (), context, line=line)
+        try:
+            columns[found.quantity] = _column(index, heading, found.quantity, found.unit, (), context, line=line)
+        except FormatError as error:
+            unknown = unknown or error
+    if not columns and unknown is not None:
+        raise unknown
     return tuple(columns.values())
 
 
