@@ -15,7 +15,6 @@ from wearbench.formats.rr_list import is_rr_list
         ("elapsed_s,hr\n1,63\n2,64\n", False),
         ("rr_s\n0,812\n0,807\n", True),
         ("0,812\n0,807\n", True),
-        ("rr\n812,5\n807,0\n", True),
         ("812\n807\n", True),
     ],
 )

@@ -18,7 +18,6 @@ from wearbench.formats.textlines import Lines, TextFile, first_lines
 
 __all__ = ["is_rr_list", "read", "read_without_stamps"]
 
-LONGEST_WHOLE = 4  # digits before a decimal comma: an interval of 9999 ms is longer than any
 _NUMBER = re.compile(r"[+-]?\d+(?:[.,]\d+)?")
 
 
