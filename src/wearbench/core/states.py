@@ -217,8 +217,8 @@ def _mode_density(x: F64, outside: F64, width: F64, sigma: F64) -> F64:
 def _with_edge(density: F64, x: F64, low: float, high: float) -> F64:
     """Add a twentieth of the density evenly over an edge of the mode."""
     inside = (x >= low) & (x <= high)
-    out: F64 = np.logaddexp(density, np.where(inside, math.log(0.05 / (high - low)), -50.0))
-    return out
+    edge = np.where(inside, math.log(0.05 / (high - low)), -50.0)
+    return np.where(np.isfinite(density), np.logaddexp(np.nan_to_num(density), edge), density)
 
 
 def _model(data: StateInput, parameters: StateParameters) -> tuple[F64, list[tuple[int, float]]]:
