@@ -27,7 +27,11 @@ _SLOWEST_HZ: Final = 40.0
 _WORK_HZ: Final = 200.0
 _NEAR: Final = 9
 _LIKE: Final = 0.4
-_ALIKE: Final = 0.65
+_CLEAR: Final = 0.9
+_AGREE: Final = 0.9
+_EVEN: Final = 0.1
+_EVIDENT: Final = 0.5
+_GONE: Final = 0.8
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -178,14 +182,19 @@ def _filled(times: F64, between: NDArray[np.int64], other: F64) -> Peaks:
 
 
 def _trusted(track: Track) -> B:
-    """Beats in whose surroundings the beat shape is seen, or both detectors agree, or at least the rhythm is even."""
+    """Beats whose surroundings hold together.
+
+    The beat shape is seen, and clearly, or both detectors agree, or the rhythm is even; the evidence speaks for beats;
+    most of the beats around left a trace.
+    """
     like = _around(track.likeness)
     agree = _around(track.other.astype(np.float64), mean=True)
-    change = np.abs(np.diff(np.log(np.diff(track.time_s)), prepend=0.0, append=0.0))
-    uneven = _around(change)
-    shape = (like >= _ALIKE) | ((like >= _LIKE) & ((agree >= 0.9) | (uneven < 0.08)))
-    # nor may most of the beats around be guesses
-    found: B = shape & (_around(np.maximum(track.between, 0).astype(np.float64), mean=True) <= 1.0)
+    gone = np.maximum(track.between, 0)
+    step = np.log(np.diff(track.time_s) / (1 + gone[1:]))
+    uneven = _around(np.abs(np.diff(step, prepend=step[0], append=step[-1])))
+    holds = (like >= _CLEAR) | (agree >= _AGREE) | (uneven < _EVEN)
+    evidence = _around(track.evidence, mean=True)
+    found: B = holds & (like >= _LIKE) & (evidence > _EVIDENT) & (_around(gone.astype(np.float64), mean=True) <= _GONE)
     return found
 
 
