@@ -52,7 +52,7 @@ def _carried_out(given: list[str], *, debug: bool) -> int:
     except Exception as error:  # noqa: BLE001 - the last place where anything can become a message
         kind = type(error).__name__
         said = (
-            f"a fault of wearbench, not of your data: {kind}: {error}. "
+            f"a fault of wearbench, not of your data: {kind}: {str(error).rstrip('.')}. "
             "Run it again with --debug for the trace, and report it"
         )
         return _failed(said, "fault", given, trace=debug)

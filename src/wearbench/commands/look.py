@@ -39,16 +39,17 @@ def look(a: Path, b: Path, *, reference: str | None, timezone: str | None, out: 
         zone_named(timezone)
     _refuse_out(out, a, b)
     result = _looked(a, b, chosen, timezone)
-    beside = out.with_name(f".{out.name}.new")
     try:
-        write_report(result.results, beside, title=f"{a.name} and {b.name}")
-        beside.replace(out)
+        write_report(result.results, out, title=f"{a.name} and {b.name}")
     except OSError as error:
         said = f"the page cannot be written: {error.strerror}. Name another place with --out"
         raise UsageError(said, slug="not-writable", file=str(out)) from error
-    finally:
-        beside.unlink(missing_ok=True)
     emit([*result.lines, "", f"Page: {out}"], {**result.document, "page": out}, as_json=as_json)
+
+
+def can_ask() -> bool:
+    """Whether a person is there to answer."""
+    return sys.stdin.isatty() and sys.stderr.isatty()
 
 
 def _which(text: str, a: Path, b: Path) -> str:
@@ -83,7 +84,7 @@ def _looked(a: Path, b: Path, reference: str | None, zone: str | None) -> LookRe
         except UsageError as error:
             if error.slug not in ("ask-reference", "ask-zone") or error.slug in asked:
                 raise
-            if not (sys.stdin.isatty() and sys.stderr.isatty()):
+            if not can_ask():
                 raise _naming_the_flag(error) from None
             asked.add(error.slug)
             click.echo(error.message, err=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import click
@@ -67,6 +68,10 @@ def new(
     path = folder / "study.toml"
     if path.exists():
         raise UsageError("there is a study here already; nothing was changed", slug="study-exists", file=str(path))
+    for name in (*tested, *reference):
+        if re.fullmatch(r"[A-Za-z0-9_-]+", name) is None:
+            said = f"expected the name of a device made of letters, digits, _ and -, got {shown(name)}"
+            raise UsageError(said, slug="bad-name", value=name)
     both = [name for name in tested if name in reference]
     if both:
         raise UsageError(f"expected a device to be tested or the reference, got {shown(both[0])} as both", slug="usage")

@@ -62,7 +62,7 @@ def carry_out(folder: Path, *, quiet: bool) -> Outcome:
     _, changed = record_criteria(folder, study.config)
     with Progress(quiet=quiet) as progress:
         results = run_study(study, settings=study.config.settings, progress=progress)
-        results = _with_warnings(results, changed)
+        results = _with_findings(results, changed)
         progress("writing", 0, 1)
         place = write_results(
             folder, results, also=lambda new: write_report(results, new / REPORT, title=study.config.title)
@@ -72,10 +72,12 @@ def carry_out(folder: Path, *, quiet: bool) -> Outcome:
     return _outcome(study, results, outcomes, place / REPORT)
 
 
-def _with_warnings(results: Results, warnings: list[str]) -> Results:
-    if not warnings:
-        return results
+def _with_findings(results: Results, warnings: list[str]) -> Results:
+    """The results with the sentences they support, and further warnings."""
+    from wearbench.findings import as_rows, find
+
     document = {**results.document, "warnings": [*(results.document.get("warnings") or []), *warnings]}
+    document["findings"] = as_rows(find(document, results.pairs))
     return replace(results, document=document)
 
 
