@@ -194,7 +194,7 @@ def _take(message: tuple[int, list[Any]], got: _Gathered, context: ReadContext) 
     number, fields = message
     if number not in (_RECORD, _HRV, _MONITORING, _FILE_ID, _CREATOR, _DEVICE_INFO, _SESSION, _SPORT):
         for item in fields:
-            if item.raw_value is not None and _place(item) == _TIMESTAMP:
+            if isinstance(item.raw_value, int) and _place(item) == _TIMESTAMP:
                 got.last_s = int(item.raw_value)
         return
     if number == _HRV:
@@ -202,7 +202,7 @@ def _take(message: tuple[int, list[Any]], got: _Gathered, context: ReadContext) 
             if _place(item) == 0:
                 raw = item.raw_value if isinstance(item.raw_value, tuple) else (item.raw_value,)
                 for value in raw:
-                    if value is not None:
+                    if isinstance(value, int | float):
                         got.interval_ms.append(float(value))
                         got.interval_row.append(got.n_messages)
                         got.after_record.append(len(got.time_s))
@@ -216,7 +216,7 @@ def _take(message: tuple[int, list[Any]], got: _Gathered, context: ReadContext) 
             continue  # a component: repeats another field in its own scale
         if place is None:
             got.developer_fields.add(str(item.name))
-        elif item.raw_value is not None:
+        elif isinstance(item.raw_value, int | float):
             values[place] = item.raw_value
     if _TIMESTAMP in values:
         got.last_s = int(values[_TIMESTAMP])

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import numpy as np
@@ -12,7 +14,7 @@ from wearbench.errors import FormatError
 from wearbench.formats.build import Column, settle_and_build, too_many
 from wearbench.formats.numbers import cells_of
 from wearbench.formats.recording import FileContent, ReadContext, Repair
-from wearbench.formats.stamps import BAD, NAIVE, UTC
+from wearbench.formats.stamps import BAD, EARLIEST_MS, LATEST_MS, NAIVE, UTC
 from wearbench.formats.tableplan import TablePlan, plan_table
 from wearbench.formats.timecolumn import TimeColumn, decide_time
 
@@ -48,15 +50,10 @@ def read(path: Path, context: ReadContext) -> FileContent:
     FormatError
         If the file is damaged, empty, or its columns are not known.
     """
-    try:
+    with _damage_said(context):
         table = pl.scan_parquet(path, hive_partitioning=False, glob=False)
         headings = table.collect_schema().names()
         n_rows = int(table.select(pl.len()).collect().item())
-    except (pl.exceptions.PolarsError, OSError) as error:
-        first = str(error).splitlines()[0] if str(error) else type(error).__name__
-        raise FormatError(
-            f"expected a whole Parquet file, got '{first}'; copy the file again", slug="parquet", file=context.shown
-        ) from None
     if n_rows == 0:
         raise FormatError(
             "expected rows of readings, got a Parquet table of 0 rows; export the recording again",
@@ -81,10 +78,23 @@ def read(path: Path, context: ReadContext) -> FileContent:
         table = table.filter((stamp >= context.keep_ms[0]) & (stamp < context.keep_ms[1]))
     elif n_rows > context.max_readings and context.keep_ms is None:
         raise too_many(context)
-    frame = table.collect()
+    with _damage_said(context):
+        frame = table.collect()
     if frame.height == 0:
         return FileContent(path=path, format="parquet", recordings=(), facts=_facts(plan, names))
     return _content(path, frame, names=names, headings=headings, plan=plan, context=context)
+
+
+@contextmanager
+def _damage_said(context: ReadContext) -> Iterator[None]:
+    """Turn what the table library raises over damaged bytes (its panics too) into our error."""
+    try:
+        yield
+    except (pl.exceptions.PolarsError, pl.exceptions.PanicException, OSError, UnicodeDecodeError) as error:
+        first = str(error).splitlines()[0] if str(error) else type(error).__name__
+        raise FormatError(
+            f"expected a whole Parquet file, got '{first}'; copy the file again", slug="parquet", file=context.shown
+        ) from None
 
 
 def _facts(plan: TablePlan, names: list[str]) -> dict[str, str]:
@@ -162,7 +172,8 @@ def _times(
         per_ms = _PER_MS[kind.time_unit]
         raw = series.to_physical()
         ms = ((raw.fill_null(0).to_numpy().astype(np.int64) + per_ms // 2) // per_ms).astype(np.int64)
-        state = np.where(raw.is_null().to_numpy(), BAD, NAIVE if kind.time_zone is None else UTC)
+        odd = raw.is_null().to_numpy() | (ms < EARLIEST_MS) | (ms >= LATEST_MS)
+        state = np.where(odd, BAD, NAIVE if kind.time_zone is None else UTC)
         return ms, state.astype(np.uint8), None
     texts = [frame[name].cast(pl.String).fill_null("").to_list() for name in names]
     cells = [cells_of(column) for column in texts]

@@ -24,8 +24,8 @@ _NUMBER = re.compile(r"[+-]?\d+(?:[.,]\d+)?")
 def is_rr_list(lines: list[str]) -> bool:
     """Whether text lines are one number each, but for a few lines at the top.
 
-    A comma inside a line is a decimal mark only when the heading has none and what stands before it is short enough
-    for an interval; otherwise it parts two columns (``1930294262682,63`` under ``timestamp,hr``).
+    A comma inside a line is a decimal mark only under a single heading of RR intervals, or, without headings, when
+    what stands before it is at most 3, as it is for seconds; otherwise it parts two columns (``1930294262682,63``).
     """
     body = [line.strip().strip('"') for line in lines if line.strip()]
     top = 0
@@ -35,9 +35,13 @@ def is_rr_list(lines: list[str]) -> bool:
     if not numbers or len(numbers) < 0.9 * len(body[top:]):
         return False
     commas = [line for line in numbers if "," in line]
-    # "1,70" may be two cells: only small whole parts under headings of one cell are decimal commas
-    return not commas or (
-        not any("," in line for line in body[:top]) and all(float(line.split(",")[0]) <= 3 for line in commas)
+    if not commas:
+        return True
+    if any("," in line for line in body[:top]):
+        return False
+    headings = [found for line in body[:top] if (found := read_heading(line)) is not None]
+    return any(found.quantity == "rr" for found in headings) or all(
+        abs(int(line.split(",")[0])) <= 3 for line in commas
     )
 
 

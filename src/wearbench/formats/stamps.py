@@ -15,7 +15,18 @@ from numpy.typing import NDArray
 
 from wearbench.formats.numbers import Cells
 
-__all__ = ["BAD", "CLOCK", "DATE", "NAIVE", "UTC", "Stamps", "parse_stamps", "pattern_of_strptime"]
+__all__ = [
+    "BAD",
+    "CLOCK",
+    "DATE",
+    "EARLIEST_MS",
+    "LATEST_MS",
+    "NAIVE",
+    "UTC",
+    "Stamps",
+    "parse_stamps",
+    "pattern_of_strptime",
+]
 
 U8 = NDArray[np.uint8]
 I64 = NDArray[np.int64]
@@ -30,6 +41,10 @@ CLOCK: Final = 3
 """Time of day only; ``ms`` counts from midnight."""
 DATE: Final = 4
 """Date only; ``ms`` as for NAIVE."""
+
+EARLIEST_MS: Final = -2_208_988_800_000
+"""1900-01-01; instants before it, or from 2200 on, are not believed."""
+LATEST_MS: Final = 7_258_118_400_000
 
 _TIME = (
     r"(?P<H>\d{1,2}):(?P<M>\d{2})(?::(?P<S>\d{2})(?:[.,:](?P<f>\d{1,9}))?)?"
@@ -279,7 +294,8 @@ def _date_ms(
         month = _named_month(cells, found)
     if month is None or day is None:
         return None, good
-    good = (month >= 1) & (month <= 12) & (day >= 1) & (day <= 31)
+    good = (month >= 1) & (month <= 12) & (day >= 1) & (day <= 31) & (year >= 1900) & (year < 2200)
+    year = np.where(good, year, 1970)
     months = (year - 1970) * 12 + np.where(good, month - 1, 0)
     first = months.astype("M8[M]").astype("M8[D]").astype(np.int64)
     if (day > 28).any():

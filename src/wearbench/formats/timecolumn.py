@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from wearbench.errors import FormatError
 from wearbench.formats.numbers import Cells, cells_of, parse_numbers
 from wearbench.formats.recording import ReadContext
-from wearbench.formats.stamps import BAD, CLOCK, DATE, NAIVE, UTC, Stamps, parse_stamps, pattern_of_strptime
+from wearbench.formats.stamps import BAD, CLOCK, DATE, LATEST_MS, NAIVE, UTC, Stamps, parse_stamps, pattern_of_strptime
 from wearbench.formats.tableplan import TablePlan
 from wearbench.formats.times import instant_ms
 from wearbench.formats.zones import local_ms
@@ -53,7 +53,7 @@ class TimeColumn:
         """Read the time of each row of a stretch: milliseconds and state (see :mod:`wearbench.formats.stamps`)."""
         if self.scale_ms is not None:
             value, _ = parse_numbers(columns[-1], decimal=self.decimal)
-            good = np.isfinite(value) & (np.abs(value) < 9e18 / max(self.scale_ms, 1.0))
+            good = np.isfinite(value) & (np.abs(value) * self.scale_ms < LATEST_MS)
             ms = np.rint(np.where(good, value, 0.0) * self.scale_ms).astype(np.int64)
             return self._placed(ms, np.where(good, UTC, BAD).astype(np.uint8))
         if self.pattern is not None and len(columns) > 1:
