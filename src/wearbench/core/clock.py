@@ -180,10 +180,10 @@ def fit_clock(
     if time_s.size < 8 or reference.knot_s.size < 3 or reference.covered_s[-1] <= 0:
         return _refused("too few readings or too little reference to compare", near_s, time_s)
     log_value = np.log(value)
-    if time_s.size > 6000:
-        # Enough for the clock: thin evenly, keeping whole readings.
-        pick = np.linspace(0, time_s.size - 1, 6000).astype(np.int64)
-        time_s, log_value = time_s[pick], log_value[pick]
+    # Readings much closer together than the averaging say the same twice.
+    usual = float(np.median(np.diff(time_s)))
+    every = max(1, int(0.25 * averaging_s / max(usual, 1e-3)), -(-time_s.size // 6000))
+    time_s, log_value = time_s[::every], log_value[::every]
     if start_s is not None:
         coarse = [ClockCandidate(shift_s=start_s, loss=math.nan, n=int(time_s.size))]
     else:
