@@ -29,6 +29,7 @@ STATES: Final = (
 FALSE_ALARMS: Final = tuple(s for s in STATES if s not in ("faithful", "between"))
 NOT_JUDGED_REASONS: Final = ("no_reference", "reference_doubtful", "covered_too_little")
 NO_STATE: Final = "none"
+REFUSED: Final = "refused"
 BOUND_S: Final = 0.3
 CENTRE_S: Final = 1.0
 LONGEST_INTERVALS: Final = 1.5
@@ -139,6 +140,8 @@ def clock_rows(rows: pl.DataFrame, sessions: pl.DataFrame, clocks: list[dict[str
     ).unique(KEY, keep="first", maintain_order=True)
     table = sessions.select(*KEY, "bound_s").join(centre_errors(rows), on=KEY, how="left", maintain_order="left")
     table = table.join(said, on=KEY, how="left", maintain_order="left")
+    refused = pl.col("trust").eq_missing(pl.lit(REFUSED))  # windows of a refused clock are nobody's claim
+    table = table.with_columns(pl.when(~refused).then(pl.col(name)).alias(name) for name in ("error_s", "abs_error_s"))
     need = -pl.col("error_s")
     known = pl.col("error_s").is_not_null() & pl.col("below_s").is_finite() & pl.col("above_s").is_finite()
     return table.with_columns(
@@ -166,6 +169,7 @@ def clock_score(table: pl.DataFrame) -> dict[str, Any]:
     return {
         "n_sharp": sharp.height,
         "n_sharp_within_1_s": within,
+        "n_sharp_without_answer": sharp["abs_error_s"].null_count(),
         "share_sharp_within_1_s": share(within, sharp.height),
         "median_abs_error_sharp_s": sharp["abs_error_s"].median(),
         "n_blunt": blunt.height,
@@ -182,7 +186,8 @@ def clock_score(table: pl.DataFrame) -> dict[str, Any]:
 def state_score(rows: pl.DataFrame) -> dict[str, Any]:
     """Sum up states by seconds: confusion, precision, recall and F1 of each, false alarms.
 
-    Sentinels, and readings whose reference the results call missing or doubtful, are left out and counted.
+    Sentinels, and readings whose reference the results call missing or doubtful, are left out and counted. Readings to
+    which no state was given (a refused clock) are misses; ``f1_given`` is F1 without them.
     """
     judged = rows.filter(pl.col("excluded").is_null())
     left_out = rows.filter(pl.col("excluded").is_not_null()).group_by("excluded").agg(pl.col("seconds").sum())
@@ -201,12 +206,14 @@ def state_score(rows: pl.DataFrame) -> dict[str, Any]:
             "precision": share(hit_s, said_s),
             "recall": share(hit_s, true_s),
             "f1": share(2 * hit_s, true_s + said_s),
+            "f1_given": share(2 * hit_s, true_s - confusion[state].get(NO_STATE, 0.0) + said_s),
         }
     faithful_s = per_state["faithful"]["true_s"] or 0.0
     alarms_s = sum(confusion["faithful"].get(state, 0.0) for state in FALSE_ALARMS)
     return {
         "judged_s": float(judged["seconds"].sum()),
         "left_out_s": dict(sorted(left_out.iter_rows())),
+        "without_state_s": sum(row.get(NO_STATE, 0.0) for row in confusion.values()),
         "per_state": per_state,
         "false_alarm_share": share(alarms_s, faithful_s),
         "confusion_s": confusion,

@@ -33,6 +33,7 @@ def clock_part(scores: dict[str, dict[str, Any]]) -> str:
     lines = (
         ("share_sharp_within_1_s", "information bound <= 0.3 s: window centre within 1 s, share of sessions"),
         ("n_sharp", "information bound <= 0.3 s: sessions"),
+        ("n_sharp_without_answer", "information bound <= 0.3 s: sessions without an answer"),
         ("median_abs_error_sharp_s", "information bound <= 0.3 s: median centre error, s"),
         ("share_blunt_covered", "other sessions: clock interval covers, share of those answered"),
         ("n_blunt", "other sessions"),
@@ -47,16 +48,25 @@ def clock_part(scores: dict[str, dict[str, Any]]) -> str:
 def state_part(scores: dict[str, dict[str, Any]]) -> str:
     """Lay out precision, recall and F1 of each state, and false alarms."""
     heading = ["state, by seconds", "goal for F1"]
-    heading += [f"{name}: {what}" for name in scores for what in ("true s", "precision", "recall", "F1")]
+    heading += [
+        f"{name}: {what}"
+        for name in scores
+        for what in ("true s", "precision", "recall", "F1", "F1 where a state was given")
+    ]
     rows = []
     for state in STATES:
         row = [state, GOALS.get(state, "")]
         for one in scores.values():
             found = one["states"]["per_state"][state]
-            row += [figure(found["true_s"], digits=0), *(figure(found[k]) for k in ("precision", "recall", "f1"))]
+            row += [
+                figure(found["true_s"], digits=0),
+                *(figure(found[k]) for k in ("precision", "recall", "f1", "f1_given")),
+            ]
         rows.append(row)
     alarms = [["faithful time called a failure", GOALS["false_alarm_share"]]]
     alarms[0] += [figure(s["states"]["false_alarm_share"], digits=4) for s in scores.values()]
+    alarms.append(["without a state (no clock), s", ""])
+    alarms[1] += [figure(s["states"]["without_state_s"], digits=0) for s in scores.values()]
     reasons = sorted({reason for s in scores.values() for reason in s["states"]["left_out_s"]})
     for reason in reasons:
         left = [figure(s["states"]["left_out_s"].get(reason, 0.0), digits=0) for s in scores.values()]

@@ -90,6 +90,8 @@ def test_precision_recall_f1_and_false_alarms_by_seconds() -> None:
     assert halved["f1"] == pytest.approx(5 / 6)
     frozen = found["per_state"]["frozen"]
     assert (frozen["precision"], frozen["recall"]) == (1.0, 0.75)
+    assert frozen["f1_given"] == 1.0
+    assert found["without_state_s"] == 1.0
     assert frozen["f1"] == pytest.approx(6 / 7)
     assert found["false_alarm_share"] == pytest.approx(0.1)  # between is no false alarm
     assert found["confusion_s"]["frozen"] == {"frozen": 3.0, "none": 1.0}
@@ -99,6 +101,7 @@ def test_precision_recall_f1_and_false_alarms_by_seconds() -> None:
         "precision": None,
         "recall": None,
         "f1": None,
+        "f1_given": None,
     }
 
 
@@ -173,7 +176,7 @@ def test_a_refused_clock_is_no_answer_where_it_is_blunt_and_a_miss_where_it_is_s
     blunt = clock_score(clock_rows(joined(truth, pairs), sessions_of(0.5), refused))
     assert (blunt["n_blunt_without_answer"], blunt["share_blunt_covered"]) == (1, None)
     sharp = clock_score(clock_rows(joined(truth, pairs), sessions_of(0.1), refused))
-    assert sharp["share_sharp_within_1_s"] == 0.0
+    assert (sharp["share_sharp_within_1_s"], sharp["n_sharp_without_answer"]) == (0.0, 1)
 
 
 def test_worst_sessions_and_the_page() -> None:
@@ -183,7 +186,7 @@ def test_worst_sessions_and_the_page() -> None:
     assert found["worst"][0]["wrong_s"] == 3.0
     assert found["worst"][0]["mostly"] == "halved called cadence_locked"
     page = markdown({"hand": found})
-    assert "| halved | >= 0.93 | 4 | 1.000 | 0.250 | 0.400 |" in page
+    assert "| halved | >= 0.93 | 4 | 1.000 | 0.250 | 0.400 | 0.400 |" in page
     assert "| faithful time called a failure | <= 0.005 | 0.0000 |" in page
 
 
