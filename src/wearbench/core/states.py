@@ -348,6 +348,7 @@ def label(data: StateInput, parameters: StateParameters, *, frozen_min_s: float,
     part_state, part_ratio, part_also = _coincidences(part, part_state, part_ratio)
     part_state = _freezes(part, part_state, parameters, frozen_min_s=frozen_min_s, frozen_move=frozen_move)
     part_state = _slips(part, part_state, part_ratio, parameters)
+    part_state, part_ratio = _dips(part, part_state, part_ratio)
     part_state = _lawful(part, part_state)
     part_ratio = np.where(np.isin(part_state, (BETWEEN, FROZEN, ASTRAY)), np.nan, part_ratio)
     part_ratio = np.where(part_state == FAITHFUL, 1.0, part_ratio)
@@ -489,6 +490,37 @@ def _slips(data: StateInput, state: I8, ratio: F64, parameters: StateParameters)
         far |= (state == CADENCE_LOCKED) & (np.abs(data.tested - value) > np.maximum(reach * value, 8.0))
     state[far] = ASTRAY
     return state
+
+
+def _dips(data: StateInput, state: I8, ratio: F64) -> tuple[I8, F64]:
+    """A smooth way out to half (or double) rate and back, too short for a slow device to settle there.
+
+    Between two faithful readings the ratio falls to half, without turning, and rises again, without turning: readings
+    past 80 % of the way are halved, the rest are blends.
+    """
+    state, ratio = state.copy(), ratio.copy()
+    with np.errstate(invalid="ignore", divide="ignore"):
+        follow = data.tested / data.reference
+    loose = np.isin(state, (BETWEEN, ASTRAY, HALVED, DOUBLED))
+    for first, stop, kind in zip(*_columns(runs_of(loose.astype(np.int8))), strict=True):
+        inside = state[first:stop]
+        if not kind or stop - first < 3 or not bool(np.isin(inside, (BETWEEN, ASTRAY)).any()):
+            continue
+        seen = follow[first:stop]
+        if not bool(np.isfinite(seen).all()) or data.seconds[first:stop].sum() > 8.0 * data.averaging_s + 60.0:
+            continue
+        for mode, goal in ((HALVED, 0.5), (DOUBLED, 2.0)):
+            share = (seen - 1.0) / (goal - 1.0)
+            peak = int(np.argmax(share))
+            if not 0.8 <= share[peak] <= 1.15 or float(share.min()) < -0.1:
+                continue
+            steps = np.diff(share)
+            if bool(np.any(steps[:peak] < -0.06)) or bool(np.any(steps[peak:] > 0.06)):
+                continue
+            there = share >= 0.8
+            state[first:stop] = np.where(there, mode, BETWEEN)
+            ratio[first:stop] = np.where(there, goal, np.nan)
+    return state, ratio
 
 
 def _lawful(data: StateInput, state: I8) -> I8:
