@@ -142,8 +142,8 @@ def spread_of(moments: Moments, *, multiplier: float, confidence: float, df: flo
     -----
     The total variance is MSB/m0 + (1 - 1/m0) MSW, its interval [l, u]. Arms of a limit: sqrt(b^2 + v^2 -+ 2 r b v)
     with b = t SE(bias) by jackknife, v = multiplier times (sqrt(u) - sigma) outside and (sigma - sqrt(l)) inside (Zou
-    2013, Stat Methods Med Res 22:630-642, there with z for t), and r the jackknife correlation of bias and SD (Zou & Donner 2008, Stat Med
-    27:1693-1702), which is 0 for normal differences and far from it where some clusters fail.
+    2013, Stat Methods Med Res 22:630-642, there with z for t), and r the jackknife correlation of bias and SD (Zou &
+    Donner 2008, Stat Med 27:1693-1702), which is 0 for normal differences and far from it where some clusters fail.
     """
     total = statistics(moments.total(), moments.centre)
     variance = float(total["variance"])

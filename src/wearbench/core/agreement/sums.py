@@ -51,6 +51,9 @@ SUM_NAMES: Final = (
 PERCENT_SHARE: Final = 0.10
 """The share behind ``within_10_percent``; fixed, as its name says."""
 
+CHUNK: Final = 1 << 14
+"""Pairs summed at a time: what is needed in between stays in the processor's cache."""
+
 UNSORTED: Final = "expected times that do not decrease; sort the pairs first"
 
 
@@ -123,8 +126,13 @@ def pair_sums(
     def total(values: NDArray[np.generic]) -> F64:
         return np.asarray([np.sum(values, dtype=np.float64)])
 
-    rows = _sums(first, second, total, None, tolerance=tolerance, tolerance_share=tolerance_share)
-    return np.asarray(rows[0])
+    def part(start: int) -> F64:
+        cut = slice(start, start + CHUNK)
+        return _sums(first[cut], second[cut], total, None, tolerance=tolerance, tolerance_share=tolerance_share)
+
+    if first.size <= CHUNK:
+        return np.asarray(part(0)[0])
+    return np.asarray(merge_sums(np.concatenate([part(start) for start in range(0, first.size, CHUNK)]))[0])
 
 
 def grouped_sums(
@@ -201,7 +209,12 @@ def _sums(
     mean_y, y = spread(tested)
     mean_d, d = spread(difference)
     columns = [n, mean_x, mean_y, mean_d]
-    columns += [total(a * b) - total(a) * total(b) / some for a, b in ((x, x), (y, y), (d, d), (x, y))]
+    # what rounding left of the means is taken out of the sums of squares
+    left_x, left_y, left_d = total(x), total(y), total(d)
+    columns.append(total(x * x) - left_x * left_x / some)
+    columns.append(total(y * y) - left_y * left_y / some)
+    columns.append(total(d * d) - left_d * left_d / some)
+    columns.append(total(x * y) - left_x * left_y / some)
     absolute = np.abs(difference, out=difference)
     size = np.abs(reference)
     columns.append(total(absolute))
