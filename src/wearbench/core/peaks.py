@@ -13,6 +13,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from wearbench.core.artefacts import rolling_median
 from wearbench.core.qrs import Track, find_track
 from wearbench.errors import DataError
 
@@ -32,6 +33,9 @@ _AGREE: Final = 0.9
 _EVEN: Final = 0.1
 _EVIDENT: Final = 0.5
 _GONE: Final = 0.8
+_SURE: Final = 6.0
+_LEAP: Final = 0.35
+_BRIEF_S: Final = 60.0
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -191,11 +195,39 @@ def _trusted(track: Track) -> B:
     agree = _around(track.other.astype(np.float64), mean=True)
     gone = np.maximum(track.between, 0)
     step = np.log(np.diff(track.time_s) / (1 + gone[1:]))
+    held = np.flatnonzero(track.between[1:] >= 0)
+    if held.size < 4:
+        return np.zeros(track.time_s.size, dtype=bool)
+    step = step[held[np.maximum(np.searchsorted(held, np.arange(step.size), side="right") - 1, 0)]]
     uneven = _around(np.abs(np.diff(step, prepend=step[0], append=step[-1])))
     holds = (like >= _CLEAR) | (agree >= _AGREE) | (uneven < _EVEN)
     evidence = _around(track.evidence, mean=True)
     found: B = holds & (like >= _LIKE) & (evidence > _EVIDENT) & (_around(gone.astype(np.float64), mean=True) <= _GONE)
-    return found
+    sure = (evidence >= _SURE) & (agree >= _AGREE) & (_around(gone.astype(np.float64), mean=True) == 0)
+    return found & (sure | ~_leapt(track.time_s, step))
+
+
+def _leapt(time_s: F64, log_interval: F64) -> B:
+    """Beats of stretches that begin or end with a leap of the rate, next to a longer stretch at another rate.
+
+    No heart changes its rate by 40 % from one beat to the next and keeps the new one; a detector that has lost the
+    rhythm and follows every second beat, or the steps, does.
+    """
+    level = rolling_median(log_interval, 5)
+    cut = np.flatnonzero(np.abs(np.diff(level)) > _LEAP) + 1
+    edges = np.concatenate([[0], cut, [level.size]])
+    begins, ends = edges[:-1], edges[1:]
+    length = time_s[ends] - time_s[begins]
+    first, last = level[begins], level[ends - 1]
+    leapt = np.zeros(time_s.size, dtype=bool)
+    for k in range(begins.size):
+        for other, away in (
+            (k - 1, abs(first[k] - last[k - 1]) if k else 0.0),
+            (k + 1, abs(last[k] - first[k + 1]) if k + 1 < begins.size else 0.0),
+        ):
+            if away > _LEAP and length[k] < min(_BRIEF_S, length[other]):
+                leapt[begins[k] : ends[k] + 1] = True
+    return leapt
 
 
 def _around(x: F64, *, mean: bool = False) -> F64:
