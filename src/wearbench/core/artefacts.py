@@ -89,13 +89,35 @@ def _in_chunks(x: F64, width: int, ranks: tuple[float, ...]) -> F64:
 
 
 def rolling_median(x: F64, width: int) -> F64:
-    """Median of the ``width`` (odd) values centred on each, windows truncated at the ends."""
+    """Median of the ``width`` (odd) values centred on each, windows truncated at the ends.
+
+    Parameters
+    ----------
+    x : float64 array, shape (n,)
+    width : int
+        Odd number of values in a window.
+
+    Returns
+    -------
+    float64 array, shape (n,)
+    """
     middle: F64 = _in_chunks(x, width, (0.5,))[0]
     return middle
 
 
 def rolling_quartile_deviation(x: F64, width: int) -> F64:
-    """Half the distance of the quartiles of the ``width`` (odd) values centred on each, truncated at the ends."""
+    """Half the distance of the quartiles of the ``width`` (odd) values centred on each, truncated at the ends.
+
+    Parameters
+    ----------
+    x : float64 array, shape (n,)
+    width : int
+        Odd number of values in a window.
+
+    Returns
+    -------
+    float64 array, shape (n,)
+    """
     low, high = _in_chunks(x, width, (0.25, 0.75))
     deviation: F64 = (high - low) / 2
     return deviation

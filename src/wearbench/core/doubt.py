@@ -278,6 +278,11 @@ def doubt_of_intervals(start_s: F64, interval_s: F64, *, known: B | None = None)
     tuple of Doubt
         In order of time; empty for a sound reference.
 
+    Raises
+    ------
+    DataError
+        If there is not one start for each interval.
+
     Notes
     -----
     Own method. The row of intervals is cut where its level (median of 5) steps by more than 35 % from one beat to
@@ -326,6 +331,11 @@ def doubt_of_rate(time_s: F64, rate_bpm: F64) -> tuple[Doubt, ...]:
     Returns
     -------
     tuple of Doubt
+
+    Raises
+    ------
+    DataError
+        If there is not one time for each rate.
 
     Notes
     -----
