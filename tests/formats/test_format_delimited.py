@@ -129,6 +129,24 @@ def test_twelve_hour_clock_with_am_and_pm(path: Path) -> None:
     assert found(reading(path, "Date time,HR\n" + narrow))["heart_rate"].time_ms.tolist() == made.time_ms.tolist()
 
 
+def test_twelve_hour_clock_that_does_not_say_so(path: Path) -> None:
+    clocks = ["11:59:59", "12:00:00", "12:59:59", "1:00:00", "11:59:59"]
+    dated = reading(path, "time,hr\n" + "".join(f"2031-05-01T{clock},70\n" for clock in clocks))
+    assert np.diff(found(dated)["heart_rate"].time_ms // 1000).tolist() == [1, 3599, 1, 39_599]
+    assert seconds(dated)[0] == 3 * 3600 - 1  # in the morning: noon follows on the same date
+    assert said(dated) == [
+        "the hours run from 1 to 12 and start again 1 times without AM or PM, first at line 5; read as a 12-hour clock"
+    ]
+    bare = "time,hr\n" + "".join(f"{clock},70\n" for clock in clocks)
+    evening = reading(path, bare, start_ms=START_MS + 15 * 3_600_000)
+    assert seconds(evening)[0] == 15 * 3600 - 1
+    assert np.diff(seconds(evening)).tolist() == [1, 3599, 1, 39_599]
+    stamps = ["01T11:59:59", "02T12:00:00", "02T12:59:59", "02T01:00:00"]
+    night = reading(path, "time,hr\n" + "".join(f"2031-05-{stamp},70\n" for stamp in stamps))
+    assert np.diff(seconds(night)).tolist() == [1, 3599, 1]
+    assert seconds(night)[0] == 15 * 3600 - 1  # in the evening: midnight follows
+
+
 def test_day_and_month_are_told_by_the_file(path: Path) -> None:
     day_first = reading(path, "time,hr\n01/05/2031 09:00:00,70\n13/05/2031 09:00:00,71\n")
     month_first = reading(path, "time,hr\n05/01/2031 09:00:00,70\n05/13/2031 09:00:00,71\n")
@@ -566,6 +584,14 @@ def test_rubbish_named_csv(path: Path, content: bytes, message: str) -> None:
     formats = "delimited text, RR lists, FIT, TCX, GPX, EDF, EDF+, Parquet"
     assert str(caught.value) == f"band.csv: expected a recording ({formats}), got {message}"
     assert caught.value.slug == "unknown-format"
+
+
+def test_a_line_without_end(path: Path) -> None:
+    with pytest.raises(FormatError) as caught:
+        reading(path, "time,hr\n" + "7" * (17 << 20))
+    assert str(caught.value) == (
+        "band.csv:2: expected lines of text, got one of more than 16 MB; export the recording again"
+    )
 
 
 def test_recognised_by_content_not_by_ending(tmp_path: Path) -> None:

@@ -122,9 +122,11 @@ def read_file(path: Path, context: ReadContext) -> FileContent:
     """
     try:
         name = recognise(path)
+        reader = cast("Callable[[Path, ReadContext], FileContent]", import_module(f"wearbench.formats.{name}").read)
+        return reader(path, context)
     except FormatError as error:
+        if error.file == context.shown:
+            raise
         raise FormatError(
             error.message, slug=error.slug, file=context.shown, line=error.line, value=error.value
         ) from error.__cause__
-    reader = cast("Callable[[Path, ReadContext], FileContent]", import_module(f"wearbench.formats.{name}").read)
-    return reader(path, context)

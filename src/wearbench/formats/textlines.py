@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from wearbench.errors import FormatError
 from wearbench.formats.numbers import Cells, trimmed
 
 __all__ = ["Lines", "TextFile", "encoding_of", "first_lines", "split_line"]
@@ -19,6 +20,7 @@ U8 = NDArray[np.uint8]
 I64 = NDArray[np.int64]
 
 _BLOCK = 1 << 21
+_LONGEST_LINE = 1 << 24
 _WIDE_BLANKS = (b"\xc2\xa0", b"\xe2\x80\xaf", b"\xe2\x80\x89", b"\xef\xbb\xbf")
 
 
@@ -58,7 +60,13 @@ class TextFile:
     n_lines: int = field(default=0)
 
     def stretches(self, *, block: int = _BLOCK) -> Iterator[tuple[bytes, int]]:
-        """Yield (whole lines ending in a line feed, number of the first of them counted from 1)."""
+        """Yield (whole lines ending in a line feed, number of the first of them counted from 1).
+
+        Raises
+        ------
+        FormatError
+            If a line is longer than any table's.
+        """
         line = 1
         rest = b""
         decoder: codecs.IncrementalDecoder | None = None
@@ -83,6 +91,13 @@ class TextFile:
                 data = rest + data
                 cut = len(data) if ended else data.rfind(b"\n") + 1
                 rest, data = data[cut:], data[:cut]
+                if len(rest) > _LONGEST_LINE:
+                    raise FormatError(
+                        f"expected lines of text, got one of more than {_LONGEST_LINE >> 20} MB; export the recording "
+                        "again",
+                        slug="long-line",
+                        line=line + data.count(b"\n"),
+                    )
                 if data:
                     if ended and not data.endswith(b"\n"):
                         self.ends_torn = True

@@ -70,9 +70,7 @@ def wall_span(context: ReadContext) -> tuple[int, int] | None:
     return context.keep_ms[0] + low, context.keep_ms[1] + high
 
 
-def settle(
-    ms: I64, state: U8, *, source_row: I64, context: ReadContext, twelve_hour: bool = False, word: str = "line"
-) -> Settled:
+def settle(ms: I64, state: U8, *, source_row: I64, context: ReadContext, word: str = "line") -> Settled:
     """Turn parsed stamps, in the order recorded, into UTC.
 
     Parameters
@@ -81,8 +79,6 @@ def settle(
         As :func:`wearbench.formats.stamps.parse_stamps` gives them, without BAD rows.
     source_row : int64 array, shape (n,)
     context : ReadContext
-    twelve_hour : bool
-        Whether the stamps say AM and PM.
     word : str
         What a row is called in messages.
 
@@ -100,6 +96,9 @@ def settle(
     if clock.all() and ms.size:
         return _settle_clock(ms, source_row=source_row, context=context, word=word)
     local = (state == NAIVE) | (state == DATE)
+    if (state == NAIVE).all() and ms.size:
+        ms, slips = _without_half_days(ms)
+        repairs.extend(_slips_said(slips, source_row, context, word))
     if not local.any():
         return Settled(time_ms=ms, start_known=True, repairs=())
     where = int(np.argmax(local))
@@ -140,9 +139,53 @@ def settle(
     return Settled(time_ms=time_ms, start_known=True, repairs=tuple(repairs))
 
 
+def _without_half_days(ms: I64, *, dated: bool = True) -> tuple[I64, NDArray[np.intp]]:
+    """Local stamps of a 12-hour clock that does not say AM or PM, as a clock of 24 hours.
+
+    Such a clock shows hours 1 to 12 only and starts again at noon. Returns the stamps and the rows at which it goes
+    from 12 to 1; there are none where nothing says that the clock is one of 12 hours.
+    """
+    hour = ms // _HOUR_MS % 24
+    none = np.empty(0, dtype=np.intp)
+    if int(hour.min()) < 1 or int(hour.max()) > 12:
+        return ms, none
+    short = ms - np.where(hour == 12, _DAY_MS // 2, 0)
+    step = np.diff(short)
+    noon = np.abs(step + _DAY_MS // 2) < _HOUR_MS // 3
+    if not dated:
+        if not noon.any():
+            return ms, none
+        halves = np.append(0, np.cumsum(noon))
+        return (short + halves * (_DAY_MS // 2)) % _DAY_MS, np.flatnonzero(np.diff(ms) < -_DAY_MS // 3) + 1
+    night = (np.abs(step - _DAY_MS // 2) < _HOUR_MS // 3) & (np.diff(ms // _DAY_MS) == 1)
+    halves = np.append(0, np.cumsum(noon.astype(np.int64) - night))
+    halves -= halves.min()
+    restarts = np.flatnonzero(np.abs(np.diff(ms) + _DAY_MS // 2) < _HOUR_MS // 3) + 1
+    if not restarts.size or int(halves.max()) > 1:
+        return ms, none
+    return short + halves * (_DAY_MS // 2), restarts
+
+
+def _slips_said(slips: NDArray[np.intp], source_row: I64, context: ReadContext, word: str) -> list[Repair]:
+    if slips.size == 0:
+        return []
+    line = int(source_row[slips[0]])
+    return [
+        Repair(
+            slug="twelve-hour-clock",
+            said=f"the hours run from 1 to 12 and start again {slips.size} times without AM or PM, first at {word} "
+            f"{line}; read as a 12-hour clock",
+            file=context.shown,
+            line=line,
+            count=int(slips.size),
+        )
+    ]
+
+
 def _settle_clock(ms: I64, *, source_row: I64, context: ReadContext, word: str) -> Settled:
     """Times of day: each step back by more than half a day is a midnight."""
-    repairs: list[Repair] = []
+    ms, slips = _without_half_days(ms, dated=False)
+    repairs = _slips_said(slips, source_row, context, word)
     step = np.diff(ms)
     over = np.flatnonzero(step < -_DAY_MS // 2)
     day = np.zeros(ms.size, dtype=np.int64)
@@ -173,7 +216,8 @@ def _settle_clock(ms: I64, *, source_row: I64, context: ReadContext, word: str) 
         )
         return Settled(time_ms=wall, start_known=False, repairs=tuple(repairs))
     start = local_ms(context.start_ms, zone=context.zone)
-    date = round((start - int(wall[0])) / _DAY_MS) * _DAY_MS
+    period = _DAY_MS // 2 if slips.size else _DAY_MS
+    date = round((start - int(wall[0])) / period) * period
     found = to_utc(wall + date, zone=context.zone, near_ms=context.start_ms)
     repairs.append(
         Repair(
