@@ -57,6 +57,7 @@ STATE_LABEL: Final[dict[str, str]] = {
     "missing": "no value",
     "not_worn": "not worn",
     "not_expected": "no value expected",
+    "judged": "compared",
     "unjudged": "not judged",
 }
 

@@ -6,9 +6,8 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from wearbench.figures.palette import MARK, mark_at
+from wearbench.figures.palette import MARK, SHOWN, mark_at
 from wearbench.figures.svg import Drawing
-from wearbench.wording import STATES
 
 __all__ = ["draw_cells"]
 
@@ -34,7 +33,7 @@ def draw_cells(drawing: Drawing, x: F64, y: F64, states: pl.Series, *, many_from
     if not x.size:
         return
     key = np.floor(y / _CELL).astype(np.int64) * _ROW + np.floor(x / _CELL).astype(np.int64)
-    for state in (*STATES, "unjudged"):
+    for state in SHOWN:
         mine = (states == state).to_numpy()
         if not mine.any():
             continue

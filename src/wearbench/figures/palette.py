@@ -8,7 +8,10 @@ from typing import Final
 from wearbench.figures.svg import Drawing
 from wearbench.wording import STATE_LABEL, STATES
 
-__all__ = ["MARK", "fill_of", "legend"]
+__all__ = ["MARK", "SHOWN", "fill_of", "legend", "mark_at"]
+
+SHOWN: Final = (*STATES, "judged", "unjudged")
+"""In the order of legends; ``judged`` is a used reading of a quantity without states, ``unjudged`` an unused one."""
 
 _TEXTURE: Final[dict[str, tuple[int, int, str]]] = {
     "halved": (6, 6, "M-1 7L7-1M-1 1L1-1M5 7L7 5"),
@@ -84,7 +87,7 @@ def legend(
         Words in place of the states' own.
     """
     left, top = x, y
-    for state in (*STATES, "unjudged"):
+    for state in SHOWN:
         if state not in states:
             continue
         label = (words or STATE_LABEL)[state]

@@ -24,7 +24,7 @@ def pair_table(subject: Subject) -> pl.DataFrame:
     """Judged pairs with finite values: ``session, activity, tested, reference, state, seconds``."""
     finite = pl.col("tested").is_finite() & pl.col("reference").is_finite()
     return subject.pairs.filter(pl.col("used") & finite).select(
-        "session", "activity", "tested", "reference", pl.col("state").fill_null("unjudged"), "seconds"
+        "session", "activity", "tested", "reference", pl.col("state").fill_null("judged"), "seconds"
     )
 
 

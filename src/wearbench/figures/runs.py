@@ -9,7 +9,7 @@ import polars as pl
 from wearbench.findings import Subject
 from wearbench.study.results import Results
 
-__all__ = ["placed_pairs", "session_spans", "state_runs"]
+__all__ = ["placed_pairs", "session_spans", "shown_state", "state_runs"]
 
 _NO_READING: Final = ("missing", "not_worn", "not_expected")
 RUN_SCHEMA: Final = pl.Schema(
@@ -23,6 +23,12 @@ RUN_SCHEMA: Final = pl.Schema(
     }
 )
 _SPAN_SCHEMA: Final = pl.Schema({k: RUN_SCHEMA[k] for k in ("session", "state", "start", "end")})
+
+
+def shown_state() -> pl.Expr:
+    """The state a reading is drawn in: its own if it was used, ``judged`` where it has none, else ``unjudged``."""
+    own = pl.col("state").fill_null("judged")
+    return pl.when(pl.col("used")).then(own).otherwise(pl.lit("unjudged"))
 
 
 def placed_pairs(pairs: pl.DataFrame) -> pl.DataFrame:
@@ -89,8 +95,7 @@ def _reading_runs(pairs: pl.DataFrame) -> pl.DataFrame:
     if not pairs.height:
         return pl.DataFrame(schema=_SPAN_SCHEMA)
     until = pl.col("stamp") + pl.duration(microseconds=(pl.col("seconds").fill_null(0.0) * 1e6).cast(pl.Int64))
-    shown = pl.when(pl.col("used")).then(pl.col("state")).otherwise(None).fill_null("unjudged")
-    rows = placed_pairs(pairs).select("session", "stamp", state=shown, until=until, seconds="seconds")
+    rows = placed_pairs(pairs).select("session", "stamp", state=shown_state(), until=until, seconds="seconds")
     apart = (pl.col("stamp") - pl.col("until").shift()).dt.total_microseconds() / 1e6
     fresh = (
         (pl.col("session") != pl.col("session").shift())

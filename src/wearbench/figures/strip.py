@@ -11,7 +11,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from wearbench.figures.palette import fill_of, legend
-from wearbench.figures.runs import placed_pairs, session_spans, state_runs
+from wearbench.figures.runs import placed_pairs, session_spans, shown_state, state_runs
 from wearbench.figures.scales import Scale, clock_ticks, nice_range, tick_words, ticks
 from wearbench.figures.svg import Drawing, fmt, path_of
 from wearbench.figures.thinning import column_extremes, thin
@@ -24,6 +24,7 @@ __all__ = ["draw_strip", "strip_tables"]
 F64 = NDArray[np.float64]
 I64 = NDArray[np.int64]
 _COLUMN: Final = 2.0
+_PLAIN: Final = ("faithful", "judged", "unjudged")
 STRIP_SCHEMA: Final = pl.Schema(
     {
         "session": pl.String(),
@@ -49,14 +50,13 @@ def strip_tables(results: Results, subject: Subject) -> Iterator[tuple[str, pl.D
     """
     spans = session_spans(results)
     placed = placed_pairs(subject.pairs)
-    shown = pl.when(pl.col("used")).then(pl.col("state")).otherwise(None).fill_null("unjudged")
     tested = placed.select(
         "session",
         what=pl.lit("tested"),
         start="at",
         end="at",
         value="tested",
-        label=shown,
+        label=shown_state(),
         doubtful=pl.lit(value=False),
     )
     runs = state_runs(results, subject).select(
@@ -120,8 +120,9 @@ class _Strip:
     def __init__(self, table: pl.DataFrame, title: str, uid: str, width: float, tolerance: float) -> None:
         self.parts = {str(k[0]): v for k, v in table.partition_by("what", as_dict=True).items()}
         self.tolerance = tolerance
-        first: datetime = table["start"].min()  # type: ignore[assignment]
-        last: datetime = table["end"].max()  # type: ignore[assignment]
+        whole = self.parts.get("session", table)
+        first: datetime = whole["start"].min()  # type: ignore[assignment]
+        last: datetime = whole["end"].max()  # type: ignore[assignment]
         self.first, self.last = first, last
         self.length = max(1.0, (last - first).total_seconds())
         self.left, self.right, self.top, self.high = 46.0, 8.0, 30.0, 150.0
@@ -165,9 +166,11 @@ class _Strip:
         judged = sum(s for state, s in seconds.items() if state not in NOT_JUDGED) + seconds.get("missing", 0.0)
         if judged <= 0:
             return f"{duration(self.length)} of session; nothing could be judged."
-        wrong = [
-            f"“{STATE_LABEL.get(k, k)}” {duration(s)}" for k, s in seconds.items() if k not in ("faithful", "unjudged")
-        ]
+        if "judged" in seconds:
+            return (
+                f"{duration(self.length)} of session, {duration(seconds['judged'])} of it compared with the reference."
+            )
+        wrong = [f"“{STATE_LABEL.get(k, k)}” {duration(s)}" for k, s in seconds.items() if k not in _PLAIN]
         words = (
             f"{duration(self.length)} of session, right for {share(seconds.get('faithful', 0.0) / judged)} of the time."
         )
@@ -183,7 +186,7 @@ class _Strip:
         for at, words in clock_ticks(self.first, self.last, zone=zone, most=8):
             x = self.across.at((at - self.first).total_seconds())
             d.line(x, bottom + 24, x, bottom + 28, cls="axis")
-            if self.left + 14 < x < self.across.stop - 60:
+            if self.left + 14 < x < self.across.stop - 24 - d.text_width(zone_name, 11):
                 d.text(x, bottom + 40, words, cls="xs soft num", anchor="middle")
         d.text(self.across.stop, bottom + 40, zone_name, cls="xs soft", anchor="end")
 
@@ -247,7 +250,7 @@ class _Strip:
             joined = b + 1 if b < x.size and piece[b] == piece[a] else b
             data.setdefault(str(states[a]), []).append(path_of(x[a:joined], self.up.all(v[a:joined])))
         for state in sorted(data, key=lambda s: s != "faithful"):
-            fat = "" if state in ("faithful", "unjudged") else " fat"
+            fat = "" if state in _PLAIN else " fat"
             self.drawing.path("".join(data[state]), cls=f"trace t-{state}{fat}")
 
     def pieces(self, x: F64, v: F64, piece: I64, cls: str) -> None:

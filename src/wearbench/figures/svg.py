@@ -17,8 +17,7 @@ F64 = NDArray[np.float64]
 
 def fmt(value: float) -> str:
     """One decimal, without a trailing zero: a tenth of a pixel is finer than any screen shows."""
-    text = f"{value:.1f}"
-    return text[:-2] if text.endswith(".0") else text
+    return f"{round(value, 1) + 0.0:.12g}"
 
 
 def path_of(x: F64, y: F64) -> str:

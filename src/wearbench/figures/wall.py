@@ -108,7 +108,7 @@ def draw_wall(table: pl.DataFrame, *, title: str, scope: str, uid: str, width: f
         drawing.line(x, top - 4, x, bottom - step + high + 4, cls="axis")
         if x < width - right - 12 or not labelled:
             drawing.text(x, top - 10, words, cls="xs soft num", anchor="middle" if second else "start")
-    if labelled:
+    if labelled and table["right"].is_not_null().any():
         drawing.text(width, top - 10, "right", cls="xs soft", anchor="end")
     before = None
     for row, session in enumerate(sessions):
@@ -193,11 +193,12 @@ def _describe(table: pl.DataFrame, sessions: list[str]) -> str:
     )
     seconds = dict(lengths.iter_rows())
     judged = sum(s for state, s in seconds.items() if state not in NOT_JUDGED) + seconds.get("missing", 0.0)
-    right = share(seconds.get("faithful", 0.0) / judged) if judged else "–"
+    rows = f"One row for each of {plural(len(sessions), 'session')}, elapsed time across."
+    if judged <= 0 or "judged" in seconds:
+        return rows
+    right = share(seconds.get("faithful", 0.0) / judged)
     worst = max(FAILURES, key=lambda s: seconds.get(s, 0.0))
-    words = (
-        f"One row for each of {plural(len(sessions), 'session')}, elapsed time across. Right for {right} of the time."
-    )
+    words = f"{rows} Right for {right} of the time."
     if seconds.get(worst, 0.0) > 0:
         words += f" The commonest failure is “{STATE_LABEL[worst]}”, {duration(seconds[worst])} in all."
     return words

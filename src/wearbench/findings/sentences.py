@@ -26,7 +26,7 @@ from wearbench.wording import (
     span_words,
 )
 
-__all__ = ["Finding", "as_rows", "exact_share", "find", "usual_interval_s"]
+__all__ = ["Finding", "as_rows", "exact_share", "find", "findings_of", "usual_interval_s"]
 
 ONE_SESSION: Final = "One session is an anecdote; more sessions, on other days, would make it more."
 
@@ -85,21 +85,36 @@ def find(document: Mapping[str, Any], pairs: pl.DataFrame) -> list[Finding]:
     -------
     list of Finding
     """
-    found = []
-    for subject in subjects(document, pairs):
+    return findings_of(subjects(document, pairs))
+
+
+def findings_of(found: list[Subject]) -> list[Finding]:
+    """The same for subjects already gathered.
+
+    Parameters
+    ----------
+    found : list of Subject
+
+    Returns
+    -------
+    list of Finding
+    """
+    said = []
+    for subject in found:
+        scope = f"{subject.label}, {subject.what}: {subject.scope}"
         for say in _KINDS:
             for kind, claim, evidence in say(subject):
                 key = hashlib.sha256(f"{subject.device}\0{subject.quantity}\0{kind}".encode()).hexdigest()
-                found.append(
+                said.append(
                     Finding(
                         id=f"F-{key[:8]}",
                         device=subject.device,
                         claim=claim,
-                        scope=f"{subject.label}, {subject.what}: {subject.scope}",
+                        scope=scope,
                         evidence={"kind": kind, "quantity": subject.quantity, **evidence},
                     )
                 )
-    return found
+    return said
 
 
 def as_rows(findings: list[Finding]) -> list[dict[str, Any]]:
@@ -262,8 +277,8 @@ def _one_state(subject: Subject, state: str, episodes: list[dict[str, Any]], sec
     else:
         level = f"{100 * subject.confidence:g} %"
         claim = (
-            f"It {did} in {len(hit)} of {plural(asked, 'session')}{most}. {duration(seconds)} in all. Share of sessions "
-            f"affected: {share(len(hit) / asked)} ({level} interval {share(low)} to {share(high)})"
+            f"It {did} in {len(hit)} of {plural(asked, 'session')}{most}. {duration(seconds)} in all. Share of "
+            f"sessions affected: {share(len(hit) / asked)} ({level} interval {share(low)} to {share(high)})"
         )
         claim += f", counting sessions with {duration(at_least)} of it or more." if at_least > 0 else "."
     both = sum(1 for e in episodes if e.get("also"))

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
+from wearbench.figures.palette import SHOWN
 from wearbench.findings import Subject
 from wearbench.wording import STATE_LABEL, STATES, duration, finite, half_width, number, share, signed
 
@@ -112,15 +113,13 @@ def statistics_table(
     Table or None
         None where the results hold no agreement for the device.
     """
-    both = [(readings, subject.overall(readings)) for readings in ("all", "faithful")]
-    there = [(readings, row) for readings, row in both if row is not None]
+    track = subject.tracking()
+    asked = ("all", "faithful") if track else ("all",)
+    there = [(readings, row) for readings in asked if (row := subject.overall(readings)) is not None]
     if not there:
         return None
-    track = subject.tracking()
-    heads = {
-        "all": "All readings",
-        "faithful": f"While right ({share(track['share'])} of the time)" if track else "While right",
-    }
+    right = f"While right ({share(track['share'])} of the time)" if track else ""
+    heads = {"all": "All readings", "faithful": right}
     rows = []
     for name in names:
         cells = [cell_of(name, (row.get("statistics") or {}).get(name), subject.unit) for _, row in there]
@@ -267,7 +266,7 @@ def states_table(subject: Subject) -> Table | None:
         return None
     counts = {s: [e for e in subject.episodes if e.get("state") == s] for s in STATES}
     rows = []
-    for state in (*STATES, "unjudged"):
+    for state in SHOWN:
         if seconds.get(state, 0.0) > 0:
             longest = max((e.get("seconds") or 0.0 for e in counts.get(state, [])), default=None)
             rows.append(

@@ -1,0 +1,363 @@
+"""Findings: whole sentences, stable ids, and no claim stronger than its interval."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from typing import Any
+
+import polars as pl
+import pytest
+
+from invented_results import invented
+from wearbench.findings import Finding, exact_share, find, subjects
+from wearbench.study.results import PAIRS
+from wearbench.wording import duration, number, share, signed
+
+
+def kinds(findings: list[Finding], device: str = "band-a") -> dict[str, Finding]:
+    return {f.evidence["kind"]: f for f in findings if f.device == device}
+
+
+def statistic(value: float | None, low: float | None = None, high: float | None = None, why: str | None = None) -> Any:
+    return {"value": value, "low": low, "high": high, "method": "t", "n": 12, "why": why}
+
+
+def pairs_of(sessions: int, *, people: int = 6) -> pl.DataFrame:
+    """Two readings a session, right; only what findings look at besides the document."""
+    rows = {
+        "session": [f"S{k // 2 + 1:02d}" for k in range(2 * sessions)],
+        "participant": [f"P{k // 2 % people}" for k in range(2 * sessions)],
+        "device": ["band"] * 2 * sessions,
+        "quantity": ["heart_rate"] * 2 * sessions,
+        "wear_site": ["left wrist"] * 2 * sessions,
+        "firmware": ["2.1"] * 2 * sessions,
+        "seconds": [1.0] * 2 * sessions,
+        "used": [True] * 2 * sessions,
+        "state": ["faithful"] * 2 * sessions,
+    }
+    frame = pl.DataFrame(rows)
+    missing = [pl.lit(None, dtype=kind).alias(name) for name, kind in PAIRS.items() if name not in frame.columns]
+    return frame.with_columns(missing).select(list(PAIRS))
+
+
+def document_of(**parts: Any) -> dict[str, Any]:
+    return {
+        "settings": {"confidence": 0.95},
+        "devices": [{"device": "band", "label": "Band", "role": "tested"}],
+        **parts,
+    }
+
+
+def agreement(by: str = "all", group: str = "all", readings: str = "all", n: int = 12, **statistics: Any) -> Any:
+    return {
+        "device": "band",
+        "reference_device": "patch",
+        "quantity": "heart_rate",
+        "unit": "bpm",
+        "by": by,
+        "group": group,
+        "readings": readings,
+        "clock": "fitted",
+        "n_pairs": 2 * n,
+        "n_sessions": n,
+        "n_participants": 6,
+        "statistics": statistics,
+    }
+
+
+def seconds(**states: float) -> list[Any]:
+    return [
+        {
+            "device": "band",
+            "quantity": "heart_rate",
+            "by": "all",
+            "group": "all",
+            "state": s,
+            "seconds": t,
+            "share": 0.0,
+        }
+        for s, t in states.items()
+    ]
+
+
+def episode(session: str, state: str, length: float, number_: int = 1, also: str | None = None) -> Any:
+    return {
+        "id": f"{session}-E{number_}",
+        "session": session,
+        "device": "band",
+        "quantity": "heart_rate",
+        "state": state,
+        "also": also,
+        "seconds": length,
+    }
+
+
+def claims(document: dict[str, Any], pairs: pl.DataFrame) -> dict[str, str]:
+    return {f.evidence["kind"]: f.claim for f in find(document, pairs)}
+
+
+# Clopper & Pearson 1934, Biometrika 26:404-413; figures recomputed outside this project with the beta quantiles.
+@pytest.mark.parametrize(
+    ("affected", "total", "low", "high"),
+    [
+        (0, 10, 0.0, 0.308497),
+        (1, 10, 0.002529, 0.445016),
+        (5, 10, 0.187086, 0.812914),
+        (9, 10, 0.554984, 0.997471),
+        (8, 20, 0.191190, 0.639457),
+        (0, 30, 0.0, 0.115703),
+        (95, 100, 0.887165, 0.983568),
+    ],
+)
+def test_exact_share_clopper_pearson(affected: int, total: int, low: float, high: float) -> None:
+    assert exact_share(affected, total) == pytest.approx((low, high), abs=1e-6)
+
+
+def test_exact_share_all_affected_is_none_affected_turned_round() -> None:
+    low, high = exact_share(0, 7)
+    assert exact_share(7, 7) == pytest.approx((1 - high, 1 - low))
+
+
+def test_failure_state_whole_sentence() -> None:
+    hit = [f"S{k:02d}" for k in range(1, 10)]
+    episodes = [episode(s, "halved", 490.0 if s == "S09" else 60.0) for s in hit]
+    document = document_of(states=seconds(faithful=20000, halved=970), episodes=episodes)
+    assert claims(document, pairs_of(12))["state_halved"] == (
+        "It read about half the true heart rate in 9 of 12 sessions, for 8 min 10 s at the longest (S09-E1). "
+        "16 min 10 s in all. Share of sessions affected: 75 % (95 % interval 43 % to 95 %)."
+    )
+
+
+def test_failure_state_says_where_two_explanations_fit() -> None:
+    episodes = [episode("S01", "halved", 60.0, also="cadence_locked"), episode("S02", "halved", 30.0)]
+    document = document_of(states=seconds(faithful=2000, halved=90), episodes=episodes)
+    assert claims(document, pairs_of(12))["state_halved"].endswith(
+        "In 1 of 2 episodes “stuck to cadence” fits as well: the two cannot be told apart."
+    )
+
+
+def test_failure_state_uses_the_studys_own_count_of_sessions_affected() -> None:
+    affected = [
+        {"device": "band", "quantity": "heart_rate", "state": "halved", "sessions": ["S01"], "n_sessions": 12}
+        | {"least_seconds": 30.0}
+    ]
+    episodes = [episode("S01", "halved", 60.0), episode("S02", "halved", 5.0)]
+    document = document_of(states=seconds(faithful=2000, halved=65), episodes=episodes, affected=affected)
+    claim = claims(document, pairs_of(12))["state_halved"]
+    assert "in 1 of 12 sessions" in claim
+    assert claim.endswith("counting sessions with 30 s of it or more.")
+
+
+def test_states_never_seen_give_the_bound() -> None:
+    document = document_of(states=seconds(faithful=2000))
+    bound = exact_share(0, 12)[1]
+    assert claims(document, pairs_of(12))["not_seen"] == (
+        "Not seen: “about half”, “about double”, “stuck to cadence” and “stuck on one value”. With 12 sessions without "
+        f"it, something that strikes up to {share(bound)} of sessions could still have gone unseen."
+    )
+
+
+def test_accuracy_whole_sentence() -> None:
+    row = agreement(
+        mae=statistic(10.2, 7.2, 13.7),
+        bias=statistic(-7.2, -11.3, -3.1),
+        limit_low=statistic(-58.0, -65.0, -51.0),
+        limit_high=statistic(44.0, 37.0, 51.0),
+    )
+    assert claims(document_of(agreement=[row]), pairs_of(12))["accuracy"] == (
+        "It was off by 10.2 bpm (95 % interval 7.2 to 13.7) on average, over all readings. On balance it read too low: "
+        "−7.2 bpm (95 % interval −11.3 to −3.1). About 19 of 20 readings lie between −58 and +44 bpm of the reference; "
+        "the data allow −65 to +51."
+    )
+
+
+@pytest.mark.parametrize(("low", "high"), [(-3.0, 0.5), (0.0, 2.0), (-1.0, 1.0), (None, None)])
+def test_no_leaning_is_claimed_when_the_interval_holds_zero_or_is_missing(
+    low: float | None, high: float | None
+) -> None:
+    row = agreement(
+        mae=statistic(3.0, 2.0, 4.0), bias=statistic(0.3, low, high, None if low is not None else "one pair")
+    )
+    claim = claims(document_of(agreement=[row]), pairs_of(12))["accuracy"]
+    assert "too low" not in claim
+    assert "too high" not in claim
+
+
+def test_statistic_without_value_says_why() -> None:
+    row = agreement(mae=statistic(None, why="no pairs"), bias=statistic(None, why="no pairs"))
+    assert claims(document_of(agreement=[row]), pairs_of(12))["accuracy"] == (
+        "How far it was off on average cannot be given: no pairs. Which way it leans cannot be given: no pairs."
+    )
+
+
+def test_faithful_readings_stand_beside_the_tracking_share_with_their_caution() -> None:
+    rows = [agreement(mae=statistic(9.0, 6.0, 12.0)), agreement(readings="faithful", mae=statistic(1.1, 1.0, 1.2))]
+    document = document_of(agreement=rows, states=seconds(faithful=800, halved=200))
+    assert claims(document, pairs_of(12))["accuracy_faithful"] == (
+        "While it was right (80 % of the time) it was off by 1.10 bpm (95 % interval 1.00 to 1.20) on average. These "
+        "readings were chosen for being close, so this is not comparable with published errors."
+    )
+    alone = document_of(agreement=rows)
+    assert "accuracy_faithful" not in claims(alone, pairs_of(12))
+
+
+def test_tracking_counts_missing_time_both_ways() -> None:
+    document = document_of(states=seconds(faithful=700, halved=200, missing=100))
+    claim = claims(document, pairs_of(12))["tracking"]
+    assert claim.startswith("It was right for 70 % of the time. That is 11 min 40 s of the 16 min 40 s in which")
+    assert "Time without a value (1 min 40 s) counts as wrong here; counted as right it would be 80 %." in claim
+
+
+def test_tracking_share_of_the_results_is_shown_with_its_interval() -> None:
+    own = {"device": "band", "quantity": "heart_rate", "by": "all", "group": "all", "value": 0.83, "low": 0.71}
+    own |= {"high": 0.92, "missing_all_right": 0.84, "faithful_seconds": 830.0, "judged_seconds": 990.0}
+    own |= {"missing_seconds": 10.0, "method": "exact at the effective number of 6 participants"}
+    document = document_of(states=seconds(faithful=1), tracking=[own])
+    claim = claims(document, pairs_of(12))["tracking"]
+    assert claim.startswith("It was right for 83 % of the time (95 % interval 71 % to 92 %). ")
+
+
+@pytest.mark.parametrize(
+    ("after", "said"),
+    [
+        ((2.0, 1.0, 3.0), "The two differ by more than their intervals (smaller error on 2.1);"),
+        ((7.0, 4.0, 12.0), "The intervals overlap or are missing: no change can be claimed, and none ruled out."),
+    ],
+)
+def test_firmware_is_described_never_claimed_beyond_the_interval(after: tuple[float, float, float], said: str) -> None:
+    rows = [
+        agreement("firmware", "2.0", mae=statistic(9.0, 6.0, 12.0)),
+        agreement("firmware", "2.1", mae=statistic(*after)),
+    ]
+    pairs = pairs_of(12).with_columns(
+        firmware=pl.when(pl.col("session") < "S07").then(pl.lit("2.0")).otherwise(pl.lit("2.1")),
+        time=pl.datetime(2031, 1, 12, time_zone="UTC", time_unit="us") + pl.duration(hours=pl.int_range(24)),
+    )
+    assert said in claims(document_of(agreement=rows), pairs)["firmware"]
+
+
+def test_activities_whose_intervals_overlap_may_be_chance() -> None:
+    rows = [
+        agreement("activity", "stairs", mae=statistic(9.0, 3.0, 15.0)),
+        agreement("activity", "rest", mae=statistic(2.0, 1.0, 4.0)),
+    ]
+    assert claims(document_of(agreement=rows), pairs_of(12))["worst_activity"] == (
+        "The largest mean error came with stairs: 9 bpm (95 % interval 3 to 15); the smallest with rest: 2.0 bpm (95 % "
+        "interval 1.0 to 4.0). The intervals overlap or are missing, so this order may be chance."
+    )
+
+
+def test_clock_whole_sentence() -> None:
+    fits = [
+        {"session": f"S{k:02d}", "device": "band", "offset_s": 34.0, "low_s": 32.0, "high_s": 36.0}
+        | {"offset_is": "clock_minus_delay", "trust": "good"}
+        for k in range(1, 4)
+    ]
+    document = document_of(states=seconds(faithful=1), clock=fits)
+    assert claims(document, pairs_of(3))["clock"] == (
+        "Its clock was 34.0 s (±2.0) behind in the middle session, from +34.0 to +34.0 s over 3 sessions (plus is "
+        "behind); whether its clock was off or its values came late cannot be told apart."
+    )
+
+
+def test_one_session_never_gets_a_general_claim() -> None:
+    results = invented(sessions=1)
+    findings = find(results.document, results.pairs)
+    said = kinds(findings)
+    assert said["one_session"].claim == (
+        "One session is an anecdote; more sessions, on other days, would make it more."
+    )
+    assert not any(word in f.claim for f in findings for word in ("Share of sessions", "of 1 session", "in 1 of"))
+    assert "worst_activity" not in said
+    assert "firmware" not in said
+    assert all(
+        f.claim.startswith("In this one session it") for f in findings if f.evidence["kind"].startswith("state_")
+    )
+    assert all("one person, one unit, one session" in f.scope for f in findings)
+
+
+def test_one_participant_is_said_in_every_scope() -> None:
+    results = invented(sessions=5, participants=1)
+    assert all("one person, one unit, 5 sessions" in f.scope for f in find(results.document, results.pairs))
+
+
+def test_scope_names_people_sessions_site_and_firmware() -> None:
+    results = invented(sessions=8, participants=4)
+    scopes = {f.scope for f in find(results.document, results.pairs) if f.device == "band-a"}
+    assert scopes == {"Band A, heart rate: four people, 8 sessions, left wrist, firmware 2.0 and 2.1"}
+
+
+def test_ids_are_unique_and_do_not_change_with_the_data() -> None:
+    first, second = invented(sessions=8), invented(sessions=12, seed=9)
+    one, two = (find(r.document, r.pairs) for r in (first, second))
+    assert len({f.id for f in one}) == len(one)
+    both = {(f.device, f.evidence["kind"]) for f in one} & {(f.device, f.evidence["kind"]) for f in two}
+    ids = [{(f.device, f.evidence["kind"]): f.id for f in each} for each in (one, two)]
+    assert len(both) > 10
+    assert all(ids[0][key] == ids[1][key] for key in both)
+
+
+def test_finding_carries_evidence_that_json_can_hold() -> None:
+    import json
+
+    results = invented(sessions=6)
+    for finding in find(results.document, results.pairs):
+        assert finding.evidence["kind"]
+        assert json.loads(json.dumps(asdict(finding), allow_nan=False))["id"] == finding.id
+
+
+def test_device_whose_reference_is_missing_everywhere_is_not_judged() -> None:
+    results = invented(sessions=3)
+    pairs = results.pairs.with_columns(used=pl.lit(value=False), reason=pl.lit("no_reference"))
+    document = {**results.document, "agreement": [], "states": [], "episodes": []}
+    said = kinds(find(document, pairs))
+    assert said["nothing_judged"].claim == (
+        "Nothing could be judged: no reading has a trustworthy reference beside it (reasons: no reference)."
+    )
+    assert "tracking" not in said
+    assert "accuracy" not in said
+
+
+def test_device_without_any_pair_is_still_a_subject() -> None:
+    results = invented(sessions=3)
+    pairs = results.pairs.filter(pl.col("device") != "band-a")
+    assert [s.device for s in subjects(results.document, pairs)] == ["band-a", "band-b"]
+    find(results.document, pairs)
+
+
+def test_nothing_at_all_gives_no_findings() -> None:
+    assert find({}, pl.DataFrame(schema=PAIRS)) == []
+
+
+@pytest.mark.parametrize(
+    ("given", "said"),
+    [
+        (0.2, "under 1 s"),
+        (48, "48 s"),
+        (490, "8 min 10 s"),
+        (2460, "41 min"),
+        (7500, "2 h 05 min"),
+        (273_600, "3 d 4 h"),
+        (None, "–"),
+    ],
+)
+def test_duration(given: float | None, said: str) -> None:
+    assert duration(given) == said
+
+
+@pytest.mark.parametrize(
+    ("value", "uncertainty", "said"),
+    [(10.234, 3.2, "10.2"), (-7.16, 4.1, "−7.2"), (44.2, 7.0, "44"), (1.0892, 0.05, "1.09"), (-0.001, 3.0, "0.0")],
+)
+def test_number_is_rounded_by_its_uncertainty(value: float, uncertainty: float, said: str) -> None:
+    assert number(value, uncertainty=uncertainty) == said
+
+
+def test_share_is_never_rounded_to_all_or_nothing() -> None:
+    assert [share(x) for x in (0.0, 0.0004, 0.004, 0.5, 0.996, 0.9999, 1.0, None)] == [
+        *("0 %", "under 0.1 %", "0.4 %", "50 %", "99.6 %", "over 99.9 %", "100 %", "–")
+    ]
+
+
+def test_signed() -> None:
+    assert [signed(x) for x in (3.0, -3.0, 0.0)] == ["+3.0", "−3.0", "0.00"]
