@@ -41,25 +41,27 @@ def _carried_out(given: list[str], *, debug: bool) -> int:
     try:
         code = cli.main(given, prog_name="wearbench", standalone_mode=False)
     except click.Abort:
-        return _failed("interrupted; nothing was replaced, the last results are as they were", "interrupted", given)
+        return _failed(
+            "interrupted; nothing was replaced, the last results are as they were", given, slug="interrupted"
+        )
     except click.UsageError as error:
         context = "" if error.ctx is None else f"\n{error.ctx.get_usage()}\nMore: {error.ctx.command_path} --help"
-        return _failed(error.format_message() + context, "usage", given, trace=debug)
+        return _failed(error.format_message() + context, given, slug="usage", trace=debug)
     except click.ClickException as error:
-        return _failed(error.format_message(), "usage", given, trace=debug)
+        return _failed(error.format_message(), given, slug="usage", trace=debug)
     except WearbenchError as error:
-        return _failed(str(error), error.slug, given, error=error, trace=debug)
+        return _failed(str(error), given, slug=error.slug, error=error, trace=debug)
     except Exception as error:  # noqa: BLE001 - the last place where anything can become a message
         kind = type(error).__name__
         said = (
             f"a fault of wearbench, not of your data: {kind}: {str(error).rstrip('.')}. "
             "Run it again with --debug for the trace, and report it"
         )
-        return _failed(said, "fault", given, trace=debug)
+        return _failed(said, given, slug="fault", trace=debug)
     return code if isinstance(code, int) else 0
 
 
-def _failed(said: str, slug: str, given: list[str], *, error: WearbenchError | None = None, trace: bool = False) -> int:
+def _failed(said: str, given: list[str], *, slug: str, error: WearbenchError | None = None, trace: bool = False) -> int:
     """Print the message (as JSON too if that was asked for) and return the exit code."""
     if trace:
         traceback.print_exc()
@@ -88,7 +90,8 @@ def cli(*, debug: bool) -> None:
     Everything stays on this machine. For research and consumer testing, not for diagnosis or treatment.
 
     \b
-    Exit codes: 0 done; 1 could not run, or wrong usage; 2 a criterion stated in study.toml was not met.
+    Exit codes: 0 done; 1 could not run, or wrong usage;
+    2 a criterion stated in study.toml was not met.
     """  # noqa: D301 - \b is click's mark for lines kept as they are
 
 

@@ -175,3 +175,27 @@ def test_what_cannot_be_given_is_not_met(tmp_path: Path):
     del document["agreement"][0]["statistics"]["mape"]
     (outcome,) = judge_criteria(config, document)
     assert outcome.why == "the results have no statistic mape; they have bias"
+
+
+def test_a_criterion_on_the_tracking_share_and_on_the_fitted_clock(tmp_path: Path):
+    document = invented_results().document
+    row = document["agreement"][0]
+    document["agreement"].insert(0, {**row, "clock": "declared", "statistics": {"mape": {"value": 99.0}}})
+    document["tracking"] = [
+        {"device": "band", "quantity": "heart_rate", "by": "session", "group": "s01", "value": 0.1},
+        {
+            "device": "band",
+            "quantity": "heart_rate",
+            "by": "all",
+            "group": "all",
+            "value": 0.9,
+            "low": 0.8,
+            "high": 0.95,
+        },
+    ]
+    assert judge_criteria(config_with(tmp_path, 10), document)[0].value == 2.5
+    (tmp_path / "study.toml").write_text(
+        f'{STUDY}\n[criteria.right]\nstatistic = "tracking_share"\nat_least = 0.85\n', encoding="utf-8"
+    )
+    (outcome,) = judge_criteria(read_config(tmp_path / "study.toml"), document)
+    assert (outcome.value, outcome.met, outcome.sure) == (0.9, True, False)

@@ -20,7 +20,13 @@ if TYPE_CHECKING:
 @click.argument("b", type=click.Path(path_type=Path))
 @click.option("--reference", metavar="A|B", help="Which of the two is trusted: A (the first) or B (the second).")
 @click.option("--timezone", metavar="ZONE", help='Zone of stamps without an offset, such as "Europe/Oslo".')
-@click.option("--out", type=click.Path(path_type=Path, dir_okay=False), default=Path("look.html"), show_default=True)
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path, dir_okay=False),
+    default=Path("look.html"),
+    show_default=True,
+    help="Where the page goes.",
+)
 @json_option
 def look(a: Path, b: Path, *, reference: str | None, timezone: str | None, out: Path, as_json: bool) -> None:
     """Hold two recordings of one session against each other: A and B, in any order.

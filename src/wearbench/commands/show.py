@@ -14,8 +14,9 @@ from wearbench.commands.common import emit, json_option, study_argument
 from wearbench.errors import UsageError
 
 SHOWN: Final = (
-    *("findings", "agreement", "states", "episodes", "clock", "windows", "flow", "pairs", "sessions", "devices"),
-    *("settings", "parameters", "inputs", "repairs", "files_left_out", "decisions_used", "warnings"),
+    *("findings", "agreement", "states", "tracking", "affected", "episodes", "clock", "windows", "flow", "references"),
+    *("pairs", "sessions", "devices", "settings", "parameters", "inputs", "repairs", "files_left_out"),
+    *("decisions_used", "warnings"),
 )
 MOST_ROWS: Final = 60
 

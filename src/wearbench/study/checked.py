@@ -31,7 +31,7 @@ def read_toml(path: Path, *, file: str) -> Checked:
     try:
         text = path.read_bytes().decode("utf-8-sig")
     except OSError as error:
-        raise StudyError(f"cannot be opened: {error.strerror}", slug="study-unreadable", file=file) from error
+        raise StudyError(f"cannot be opened: {error.strerror}", slug="cannot-read", file=file) from error
     except UnicodeDecodeError as error:
         raise StudyError(
             f"expected UTF-8 text, got byte 0x{error.object[error.start]:02x} at position {error.start}. "

@@ -51,26 +51,21 @@ def judge_criteria(config: StudyConfig, document: Mapping[str, Any]) -> tuple[Cr
 
     Notes
     -----
-    A declared clock goes before a fitted one: where a device's clock is declared there is no other.
+    Agreement over all readings with the fitted clock; the declared one where there is no fitted one. The statistic
+    ``tracking_share`` is the share of time in which the device followed the reference, missing time counted wrong.
     """
     return tuple(outcome for criterion in config.criteria for outcome in _outcomes(criterion, document))
 
 
 def _outcomes(criterion: CriterionConfig, document: Mapping[str, Any]) -> Iterator[CriterionOutcome]:
     rows: dict[tuple[str, str], Mapping[str, Any]] = {}
-    for row in document.get("agreement") or []:
-        fits = (
-            row.get("by") in _OVERALL
-            and row.get("readings") == "all"
-            and row.get("clock") in ("fitted", "declared")
-            and criterion.device in (None, row.get("device"))
-            and criterion.quantity in (None, row.get("quantity"))
-        )
+    for row in _overall(document):
+        fits = criterion.device in (None, row.get("device")) and criterion.quantity in (None, row.get("quantity"))
         key = (str(row.get("device")), str(row.get("quantity")))
-        if fits and (key not in rows or row.get("clock") == "declared"):
+        if fits and (key not in rows or row.get("clock") == "fitted"):
             rows[key] = row
     for (device, quantity), row in rows.items():
-        known = row.get("statistics") or {}
+        known = {**(row.get("statistics") or {}), **_tracking(document, device, quantity)}
         found = known.get(criterion.statistic)
         if found is None:
             why = f"the results have no statistic {criterion.statistic}; they have {', '.join(sorted(known)) or 'none'}"
@@ -78,6 +73,21 @@ def _outcomes(criterion: CriterionConfig, document: Mapping[str, Any]) -> Iterat
         yield _judged(criterion, device, quantity, found)
     if not rows:
         yield _judged(criterion, criterion.device, criterion.quantity, {"why": "the results hold nothing it is about"})
+
+
+def _overall(document: Mapping[str, Any]) -> Iterator[Mapping[str, Any]]:
+    """Rows of the agreement over everything."""
+    for row in document.get("agreement") or []:
+        if row.get("by") in _OVERALL and row.get("readings") == "all" and row.get("clock") in ("fitted", "declared"):
+            yield row
+
+
+def _tracking(document: Mapping[str, Any], device: str, quantity: str) -> dict[str, Mapping[str, Any]]:
+    """The tracking share of one device as a statistic, if the results hold it."""
+    for row in document.get("tracking") or []:
+        if row.get("by") in _OVERALL and (row.get("device"), row.get("quantity")) == (device, quantity):
+            return {"tracking_share": row}
+    return {}
 
 
 def _judged(

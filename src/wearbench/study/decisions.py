@@ -83,7 +83,7 @@ def read_decisions(folder: Path) -> tuple[tuple[Decision, ...], tuple[Problem, .
         return (), ()
     except OSError as error:
         said = f"cannot be opened: {error.strerror}"
-        return (), (Problem(slug="study-unreadable", said=said, file=FILE, costs="all decisions"),)
+        return (), (Problem(slug="cannot-read", said=said, file=FILE, costs="all decisions"),)
     decisions: list[Decision] = []
     problems: list[Problem] = []
     lines = raw.split(b"\n")

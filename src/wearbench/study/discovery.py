@@ -175,7 +175,7 @@ def _files_in(
             problems.append(Problem.of(placed, costs="this file"))
         except OSError as error:
             said = f"cannot be opened: {error.strerror}"
-            problems.append(Problem(slug="study-unreadable", said=said, file=told, costs="this file"))
+            problems.append(Problem(slug="cannot-read", said=said, file=told, costs="this file"))
     return files
 
 

@@ -202,13 +202,13 @@ def _across(
     """What is wrong between the files, the tables and study.toml."""
     problems: list[Problem] = []
     known = [session.name for session in sessions]
-    for role, without in (
-        ("reference", "availability can be told, accuracy cannot"),
-        ("tested", "there is nothing to judge"),
+    for slug, role, without in (
+        ("no-reference", "reference", "availability can be told, accuracy cannot"),
+        ("no-tested", "tested", "there is nothing to judge"),
     ):
         if not any(role in (device.role, *device.roles.values()) for device in config.devices.values()):
             said = f'expected a device with role = "{role}", found none: {without}'
-            problems.append(Problem(slug=f"no-{role}", said=said, file="study.toml"))
+            problems.append(Problem(slug=slug, said=said, file="study.toml"))
     for name, row in tables.sessions.items():
         if name not in names and not spanning:
             said = f"session: expected a folder raw/{name}, found none.{near(name, names)}".removesuffix(".")

@@ -153,7 +153,7 @@ def _decoded(path: Path) -> tuple[str, list[Problem]]:
     try:
         raw = path.read_bytes()
     except OSError as error:
-        raise StudyError(f"cannot be opened: {error.strerror}", slug="study-unreadable", file=path.name) from error
+        raise StudyError(f"cannot be opened: {error.strerror}", slug="cannot-read", file=path.name) from error
     if raw[:2] in (b"\xff\xfe", b"\xfe\xff"):
         return raw.decode("utf-16", errors="replace"), []
     if b"\0" in raw:

@@ -68,7 +68,7 @@ def to_utc_ms(moment: datetime, zone: tzinfo | None, *, value: str) -> int:
             raise StudyError(
                 f"expected a time with its offset (2031-05-01T09:00:00+02:00), got {shown(value)} and no time zone to "
                 'read it in. Add timezone = "..." to study.toml',
-                slug="zone-missing",
+                slug="no-zone",
                 value=value,
             )
         first, second = moment.replace(tzinfo=zone, fold=0), moment.replace(tzinfo=zone, fold=1)
@@ -84,12 +84,12 @@ def _refuse_clock_change(first: datetime, second: datetime, value: str) -> None:
     if back == first.replace(tzinfo=None, fold=0):
         raise StudyError(
             f"expected one instant, got {shown(value)}, which happens twice when the clocks go back. Write {choices}",
-            slug="time-twice",
+            slug="repeated-hour",
             value=value,
         )
     raise StudyError(
         f"expected a time that exists, got {shown(value)}, which the clocks skip when they go forward. "
         "Write the time with its offset from UTC",
-        slug="time-never",
+        slug="missing-hour",
         value=value,
     )
