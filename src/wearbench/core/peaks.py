@@ -202,9 +202,11 @@ def _trusted(track: Track) -> B:
     uneven = _around(np.abs(np.diff(step, prepend=step[0], append=step[-1])))
     holds = (like >= _CLEAR) | (agree >= _AGREE) | (uneven < _EVEN)
     evidence = _around(track.evidence, mean=True)
-    found: B = holds & (like >= _LIKE) & (evidence > _EVIDENT) & (_around(gone.astype(np.float64), mean=True) <= _GONE)
-    sure = (evidence >= _SURE) & (agree >= _AGREE) & (_around(gone.astype(np.float64), mean=True) == 0)
-    return found & (sure | ~_leapt(track.time_s, step))
+    without = _around(gone.astype(np.float64), mean=True)
+    sure = (evidence >= _SURE) & (agree >= _AGREE) & (without == 0)
+    found: B = holds & (like >= _LIKE) & (evidence > _EVIDENT) & (without <= _GONE)
+    found &= sure | ~_leapt(track.time_s, step)
+    return found
 
 
 def _leapt(time_s: F64, log_interval: F64) -> B:
@@ -231,7 +233,7 @@ def _leapt(time_s: F64, log_interval: F64) -> B:
 
 
 def _around(x: F64, *, mean: bool = False) -> F64:
-    padded = np.pad(x, _NEAR // 2, mode="edge")
+    padded = np.pad(x, _NEAR // 2, mode="reflect" if x.size > _NEAR else "edge")
     rows = np.lib.stride_tricks.sliding_window_view(padded, _NEAR)
     found: F64 = rows.mean(axis=1) if mean else np.median(rows, axis=1)
     return found

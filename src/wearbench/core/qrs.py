@@ -28,6 +28,7 @@ _SPREAD: Final = 0.05  # usual change of log RR from beat to beat
 _MISS: Final = 1.5  # cost of a beat that left no candidate
 _BREAK: Final = 9.0  # cost of losing the rhythm altogether
 _SPAN_S: Final = 3.6
+_HOPELESS: Final = -3.0
 _CLIP: Final = 5.0
 _HALF_S: Final = 0.08
 _ROUNDS: Final = 3
@@ -127,6 +128,47 @@ _STEP: Final = np.abs(_GRID[:, None] - _GRID[None, :])
 _CHANGE: Final = np.log1p((_STEP / _SPREAD) ** 2) + (_STEP / _LEAP) ** 2
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Links:
+    """Every pair of candidates that may be successive beats, for each later one in turn (``begin`` to the next).
+
+    ``state`` is the earlier candidate and the bin of the interval, flattened; ``cell`` the bin alone; ``gone`` the
+    beats without trace between the two and ``cost`` what they cost. ``last`` counts candidates that end early enough.
+    """
+
+    begin: list[int]
+    state: I64
+    cell: I64
+    gone: I64
+    cost: F64
+    last: I64
+
+
+def _links(time_s: F64) -> _Links:
+    n = time_s.size
+    first = np.searchsorted(time_s, time_s - _SPAN_S)
+    last = np.searchsorted(time_s, time_s - _SHORTEST_S, side="right")
+    count = np.maximum(last - first, 0)
+    later = np.repeat(np.arange(n), count)
+    earlier = np.arange(later.size) - np.repeat(np.cumsum(count) - count, count) + np.repeat(first, count)
+    step = np.log(time_s[later] - time_s[earlier])
+    gone = np.arange(3)
+    steps = step[:, None] - np.log(gone + 1.0)[None, :]
+    cells = np.rint((steps - _GRID[0]) / (_GRID[1] - _GRID[0])).astype(np.int64)
+    fits = (cells >= 0) & (cells < _BINS)
+    wide = np.broadcast_to(gone[None, :], cells.shape)[fits].astype(np.int64)
+    cell = cells[fits]
+    kept = np.bincount(np.broadcast_to(later[:, None], cells.shape)[fits], minlength=n)
+    return _Links(
+        begin=[0, *np.cumsum(kept).tolist()],
+        state=np.broadcast_to(earlier[:, None], cells.shape)[fits] * _BINS + cell,
+        cell=cell,
+        gone=wide,
+        cost=_MISS * wide,
+        last=last,
+    )
+
+
 def _rhythm(time_s: F64, evidence: F64) -> tuple[I64, I64]:
     """Best row of beats through the candidates: their places and how many beats were lost just before each.
 
@@ -136,43 +178,33 @@ def _rhythm(time_s: F64, evidence: F64) -> tuple[I64, I64]:
     n = time_s.size
     if n == 0:
         return np.empty(0, dtype=np.int64), np.empty(0, dtype=np.int64)
-    first = np.searchsorted(time_s, time_s - _SPAN_S)
-    last = np.searchsorted(time_s, time_s - _SHORTEST_S, side="right")
-    width = float(_GRID[1] - _GRID[0])
-    reach = np.empty((n, _BINS))  # best score of a row ending at a candidate, seen from the next interval's bin
+    links = _links(time_s)
+    seen = np.empty((n, _BINS))  # best score of a row ending at a candidate, by the bin of the interval to come
+    flat = seen.reshape(-1)
     came = np.empty((n, _BINS), dtype=np.int64)
-    origin = np.full((n, _BINS), -1, dtype=np.int64)
-    best_score = np.full(n + 1, 0.0)
+    origin = np.empty((n, _BINS), dtype=np.int64)
+    best_score = np.zeros(n + 1)
     best_state = np.full(n + 1, -1, dtype=np.int64)
-    flat = reach.reshape(-1)
+    rows = np.arange(_BINS)
+    scores = np.empty((_BINS, _BINS))
     for j in range(n):
-        a, b = int(first[j]), int(last[j])
-        score = np.full(_BINS, best_score[b] - (_BREAK if b else 0.0))
-        back = np.full(_BINS, -2, dtype=np.int64)
+        before = int(links.last[j])
+        score = np.full(_BINS, best_score[before] - (_BREAK if before else 0.0))
+        back = origin[j]
+        back.fill(-1)
+        a, b = links.begin[j], links.begin[j + 1]
         if b > a:
-            log_step = np.log(time_s[j] - time_s[a:b])
-            steps = np.concatenate([log_step, log_step - np.log(2.0), log_step - np.log(3.0)])
-            cell = np.rint((steps - _GRID[0]) / width).astype(np.int64)
-            m = b - a
-            lost = np.repeat(np.arange(3), m)
-            source = np.tile(np.arange(a, b), 3)
-            fits = (cell >= 0) & (cell < _BINS)
-            cell, lost, source = cell[fits], lost[fits], source[fits]
-            value = flat[source * _BINS + cell] - _MISS * lost
-            order = np.argsort(value)
-            found = np.full(_BINS, -np.inf)
-            found[cell[order]] = value[order]
-            from_ = np.empty(_BINS, dtype=np.int64)
-            from_[cell[order]] = (source * 3 + lost)[order]
-            better = found > score
-            score[better] = found[better]
-            back[better] = from_[better]
+            value = flat[links.state[a:b]] - links.cost[a:b]
+            order = value.argsort()
+            order = order[value[order] > score[0]]
+            cell = links.cell[a:b][order]
+            score[cell] = value[order]  # the last written, the highest, stays
+            back[cell] = a + order
         score += evidence[j]
-        origin[j] = back
-        seen = score - _CHANGE
-        pick = seen.argmax(axis=1)
-        came[j] = pick
-        reach[j] = seen[np.arange(_BINS), pick]
+        np.subtract(score, _CHANGE, out=scores)
+        pick = came[j]
+        scores.argmax(axis=1, out=pick)
+        seen[j] = scores[rows, pick]
         top = int(score.argmax())
         if score[top] > best_score[j]:
             best_score[j + 1], best_state[j + 1] = score[top], j * _BINS + top
@@ -184,14 +216,14 @@ def _rhythm(time_s: F64, evidence: F64) -> tuple[I64, I64]:
     while state >= 0:
         j, cell_j = divmod(state, _BINS)
         places.append(j)
-        back_j = int(origin[j, cell_j])
-        if back_j == -2:
+        link = int(origin[j, cell_j])
+        if link < 0:
             gone_before.append(-1)
-            state = int(best_state[int(last[j])])
+            state = int(best_state[int(links.last[j])])
         else:
-            source_j, lost_j = divmod(back_j, 3)
-            gone_before.append(lost_j)
-            state = source_j * _BINS + int(came[source_j, cell_j])
+            gone_before.append(int(links.gone[link]))
+            source, following = divmod(int(links.state[link]), _BINS)
+            state = source * _BINS + int(came[source, following])
     return np.array(places[::-1], dtype=np.int64), np.array(gone_before[::-1], dtype=np.int64)
 
 
@@ -215,7 +247,7 @@ def _shape(pieces: F64) -> F64:
     for _ in range(2):
         like = unit @ shape
         shape = _normal(unit[like >= np.quantile(like, 0.4)].mean(axis=0))
-    return shape
+    return np.asarray(shape)
 
 
 def _matched(wave: F64, shape: F64) -> tuple[F64, F64]:
@@ -334,31 +366,27 @@ def _near(time_s: F64, other_s: F64, within_s: float = 0.06) -> B:
 
 def _in_pieces(time_s: F64, evidence: F64) -> tuple[I64, I64]:
     """The rhythm, piece by piece on long recordings to bound the memory; pieces meet at a beat of both."""
-    pieces: list[I64] = []
-    flags: list[I64] = []
+    hopeful = np.flatnonzero(evidence > _HOPELESS)  # worse than a beat without trace
+    time_s, evidence = time_s[hopeful], evidence[hopeful]
+    pieces: list[I64] = [np.empty(0, dtype=np.int64)]
+    flags: list[I64] = [np.empty(0, dtype=np.int64)]
     begin = 0
     while begin < time_s.size:
         end = int(np.searchsorted(time_s, time_s[begin] + _PIECE_S, side="right"))
         places, gone = _rhythm(time_s[begin:end], evidence[begin:end])
         places = places + begin
+        following = end
         if end < time_s.size and places.size > 40:
             # the last beats lack the future: leave them to the next piece, which begins at one of them
             places, gone = places[:-20], gone[:-20]
-            following = int(places[-1])
-            if following <= begin:
-                following = end
-        else:
-            following = end
-        if pieces and places.size:
-            if places[0] == pieces[-1][-1]:
-                places, gone = places[1:], gone[1:]
-            else:
-                keep = places > pieces[-1][-1]
-                places, gone = places[keep], gone[keep]
+            following = max(int(places[-1]), begin + 1)
+        if pieces[-1].size and places.size:
+            keep = places > pieces[-1][-1]
+            places, gone = places[keep], gone[keep]
         pieces.append(places)
         flags.append(gone)
         begin = following
-    return np.concatenate(pieces), np.concatenate(flags)
+    return hopeful[np.concatenate(pieces)], np.concatenate(flags)
 
 
 def _cleanest(pieces: F64, beat_s: F64) -> B:
