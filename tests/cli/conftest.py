@@ -44,7 +44,9 @@ def analysis(monkeypatch: pytest.MonkeyPatch) -> types.SimpleNamespace:
     """Stands in for analysis, findings and report; ``results`` is what the analysis will say."""
     stand_in = types.SimpleNamespace(results=invented_results(), calls=[])
 
-    def run_study(study: object, *, settings: object, progress: Callable[[str, int, int], None]) -> Results:
+    def run_study(
+        study: object, *, settings: object, progress: Callable[[str, int, int], None], workers: int
+    ) -> Results:
         stand_in.calls.append((study, settings))
         progress("judging", 1, 1)
         return stand_in.results

@@ -16,6 +16,7 @@ from study_folders import invented_results, make_study
 
 from wearbench import __version__
 from wearbench.cli import COMMANDS, cli
+from wearbench.commands import progress
 from wearbench.commands.progress import Progress
 from wearbench.settings import settings_table
 from wearbench.study import read_results, write_results
@@ -146,7 +147,7 @@ def test_an_interrupt_leaves_the_last_results(tmp_path: Path):
     code = f"""
 import sys, time, types
 module = types.ModuleType("wearbench.analysis")
-def run_study(study, *, settings, progress):
+def run_study(study, *, settings, progress, workers):
     print("begun", flush=True)
     time.sleep(60)
 module.run_study = run_study
@@ -188,9 +189,9 @@ class Stream:
 def tell(*, terminal: bool, quiet: bool, seconds: list[float]) -> str:
     stream = Stream(terminal=terminal)
     times = iter([0.0, *seconds])
-    with Progress(quiet=quiet, stream=stream, clock=lambda: next(times)) as progress:  # type: ignore[arg-type]
+    with Progress(quiet=quiet, stream=stream, clock=lambda: next(times)) as tells:  # type: ignore[arg-type]
         for done, _ in enumerate(seconds):
-            progress("reading", done, len(seconds))
+            tells("reading", done, len(seconds))
     return re.sub(r"\x1b\[[0-9;?]*[a-zA-Z]", "", stream.text)
 
 
@@ -199,6 +200,17 @@ def test_progress_as_lines_at_intervals():
     assert tell(terminal=False, quiet=False, seconds=seconds) == "reading: 2 of 8\nreading: 5 of 8\nreading: 7 of 8\n"
     assert tell(terminal=False, quiet=False, seconds=[0.2, 0.9]) == ""
     assert tell(terminal=False, quiet=True, seconds=seconds) == ""
+
+
+@pytest.mark.parametrize("terminal", [True, False])
+def test_what_cannot_tell_how_far_it_is_says_that_it_goes_on(monkeypatch: pytest.MonkeyPatch, terminal: bool):
+    monkeypatch.setenv("TERM", "xterm")
+    monkeypatch.setattr(progress, "FIRST_AFTER_S", 0.02)
+    for quiet, seconds, said in ((False, 0.2, True), (True, 0.05, False), (False, 0.0, False)):
+        stream = Stream(terminal=terminal)
+        with progress.waiting("looking", quiet=quiet, stream=stream):  # type: ignore[arg-type]
+            time.sleep(seconds)
+        assert ("looking" in stream.text) is said
 
 
 def test_progress_as_a_bar_on_a_terminal(monkeypatch: pytest.MonkeyPatch):

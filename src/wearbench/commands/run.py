@@ -4,16 +4,17 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 import click
 
-from wearbench.commands.common import emit, json_option, quiet_option, study_argument
+from wearbench.commands.common import emit, json_option, quiet_option, study_argument, typed
 
 if TYPE_CHECKING:
     from wearbench.study import CriterionOutcome, Results, Study
 
-REPORT = "report.html"
+REPORT: Final = "report.html"
+MOST_REASONS: Final = 5
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -61,7 +62,8 @@ def carry_out(folder: Path, *, quiet: bool) -> Outcome:
     check_writable(folder)
     _, changed = record_criteria(folder, study.config)
     with Progress(quiet=quiet) as progress:
-        results = run_study(study, settings=study.config.settings, progress=progress)
+        settings = study.config.settings
+        results = run_study(study, settings=settings, progress=progress, workers=settings.workers)
         results = _with_findings(results, changed)
         progress("writing", 0, 1)
         place = write_results(
@@ -84,7 +86,6 @@ def _with_findings(results: Results, warnings: list[str]) -> Results:
 def _outcome(study: Study, results: Results, outcomes: tuple[CriterionOutcome, ...], report: Path) -> Outcome:
     document = results.document
     warnings = [each if isinstance(each, str) else each.get("said", "") for each in document.get("warnings") or []]
-    costly = [str(problem) for problem in study.problems if problem.costs]
     lines = [study.config.title, ""]
     for finding in document.get("findings") or []:
         scope = finding.get("scope")
@@ -92,9 +93,11 @@ def _outcome(study: Study, results: Results, outcomes: tuple[CriterionOutcome, .
     if not document.get("findings"):
         lines.append("No findings.")
     lines += [f"! {warning}" for warning in warnings]
-    left_out = len(document.get("files_left_out") or [])
-    if costly or left_out:
-        lines += ["", f"Something was left out; see why with: wearbench check {study.folder}"]
+    left_out = _left_out(study, document)
+    if left_out:
+        lines += ["", "Left out:", *(f"  {reason}" for reason in left_out[:MOST_REASONS])]
+        if len(left_out) > MOST_REASONS:
+            lines.append(f"  ... and {len(left_out) - MOST_REASONS} more: wearbench check {typed(study.folder)}")
     if outcomes:
         lines += ["", "Criteria of study.toml:", *(f"  {_criterion_line(outcome)}" for outcome in outcomes)]
     lines += ["", f"Report: {report}"]
@@ -110,6 +113,13 @@ def _outcome(study: Study, results: Results, outcomes: tuple[CriterionOutcome, .
         "report": report,
     }
     return Outcome(lines=lines, document=told, code=2 if missed else 0)
+
+
+def _left_out(study: Study, document: dict[str, Any]) -> list[str]:
+    """What was left out and why: files by the results, rows and tables by the study."""
+    files = [f"{row['path']}: {row['why']}" for row in document.get("files_left_out") or []]
+    rows = [str(p) for p in study.problems if p.costs and not (p.file or "").startswith("raw/")]
+    return [*rows, *files]
 
 
 def _criterion_line(outcome: CriterionOutcome) -> str:

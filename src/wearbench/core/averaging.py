@@ -71,8 +71,8 @@ def averaging_losses(reference: Running, centre_s: F64, tested: F64, good: B8, *
     index = np.flatnonzero(good & np.isfinite(tested))
     if index.size < 20:
         return losses, 0
-    if index.size > 3000:
-        index = index[np.linspace(0, index.size - 1, 3000).astype(np.int64)]
+    if index.size > 1500:
+        index = index[np.linspace(0, index.size - 1, 1500).astype(np.int64)]
     centre, value = centre_s[index], tested[index]
     moves = np.linspace(-3.0, 3.0, 7) if usual_s < 20 else np.linspace(-0.5, 0.5, 5) * usual_s
     longest = max(60.0, 2.0 * usual_s)
