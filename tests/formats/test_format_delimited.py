@@ -135,7 +135,7 @@ def test_twelve_hour_clock_that_does_not_say_so(path: Path) -> None:
     assert np.diff(found(dated)["heart_rate"].time_ms // 1000).tolist() == [1, 3599, 1, 39_599]
     assert seconds(dated)[0] == 3 * 3600 - 1  # in the morning: noon follows on the same date
     assert said(dated) == [
-        "the hours run from 1 to 12 and start again 1 times without AM or PM, first at line 5; read as a 12-hour clock"
+        "the hours run from 1 to 12 and start again once without AM or PM, first at line 5; read as a 12-hour clock"
     ]
     bare = "time,hr\n" + "".join(f"{clock},70\n" for clock in clocks)
     evening = reading(path, bare, start_ms=START_MS + 15 * 3_600_000)
@@ -194,7 +194,7 @@ def test_times_of_day_turn_over_at_midnight(path: Path) -> None:
     content = reading(path, text, start_ms=START_MS + 15 * 3_600_000 - 60_000)
     assert seconds(content) == [53_998.0, 53_999.0, 54_000.0, 54_001.0]
     assert said(content) == [
-        "1 times the time of day starts again, first at line 4; read as the next day",
+        "the time of day starts again once, first at line 4; read as the next day",
         "4 of 4 stamps are times of day without a date; the first is taken as 2031-05-01T23:59:58, nearest to the "
         "session's start",
     ]

@@ -189,6 +189,27 @@ def test_stamps_since_the_device_was_switched_on(tmp_path: Path) -> None:
     ]
 
 
+def test_records_before_the_clock_was_set(tmp_path: Path) -> None:
+    fit = Fit()
+    fit.record(FIT_EPOCH_S + 100, 70)
+    fit.hrv(800)
+    fit.record(FIT_EPOCH_S + 101, 71)
+    fit.record(T0, 72)
+    fit.hrv(810)
+    fit.record(T0 + 1, 73)
+    content = reading(tmp_path / "a.fit", fit.bytes())
+    found = by_quantity(content)
+    rate, rr = found["heart_rate"], found["rr"]
+    assert isinstance(rate, Readings)
+    assert isinstance(rr, Intervals)
+    assert rr.stamp_ms is not None
+    assert ((rate.time_ms // 1000 - T0).tolist(), rate.value.tolist()) == ([0, 1], [72, 73])
+    assert (rr.stamp_ms // 1000 - T0).tolist() == [0, 1]
+    assert [r.said for r in content.repairs] == [
+        "2 of 4 stamps count from when the device was switched on, before its clock was set; left out"
+    ]
+
+
 def test_what_is_refused_and_why(tmp_path: Path) -> None:
     fit = Fit()
     fit.define(0, 0, (3, 4, 0x8C))

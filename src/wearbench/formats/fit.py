@@ -291,7 +291,20 @@ def _take_facts(number: int, values: dict[int, Any], got: _Gathered) -> None:
 def _content(path: Path, context: ReadContext, got: _Gathered, repairs: list[Repair]) -> FileContent:
     recordings: list[Readings | Intervals | Signal] = []
     time_s = np.array(got.time_s, dtype=np.int64)
-    unset = time_s.size > 0 and bool((time_s < _SINCE_POWER_ON).all())
+    early = time_s < _SINCE_POWER_ON
+    unset = time_s.size > 0 and bool(early.all())
+    if early.any() and not unset:
+        repairs.append(
+            Repair(
+                slug="fit-unset-clock",
+                said=f"{int(early.sum())} of {time_s.size} stamps count from when the device was switched on, before its "
+                "clock was set; left out",
+                file=context.shown,
+                count=int(early.sum()),
+            )
+        )
+        _keep_records(got, np.flatnonzero(~early))
+        time_s = time_s[~early]
     if unset:
         repairs.append(
             _said(
@@ -347,6 +360,14 @@ def _content(path: Path, context: ReadContext, got: _Gathered, repairs: list[Rep
             file=context.shown,
         )
     return FileContent(path=path, format="fit", recordings=tuple(recordings), repairs=tuple(repairs), facts=got.facts)
+
+
+def _keep_records(got: _Gathered, keep: NDArray[np.intp]) -> None:
+    """Drop records; intervals go with the next record that stays."""
+    got.after_record = np.searchsorted(keep, np.array(got.after_record, dtype=np.int64)).tolist()
+    got.time_s = [got.time_s[i] for i in keep]
+    got.row = [got.row[i] for i in keep]
+    got.columns = {name: [values[i] for i in keep] for name, values in got.columns.items()}
 
 
 def _intervals(got: _Gathered, time_ms: I64, *, start_known: bool, context: ReadContext) -> Intervals | None:

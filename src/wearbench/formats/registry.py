@@ -124,6 +124,12 @@ def read_file(path: Path, context: ReadContext) -> FileContent:
         name = recognise(path)
         reader = cast("Callable[[Path, ReadContext], FileContent]", import_module(f"wearbench.formats.{name}").read)
         return reader(path, context)
+    except OSError as error:
+        raise FormatError(
+            f"expected a file that can be read to its end, got '{error.strerror}'; check the disk and the rights",
+            slug="cannot-read",
+            file=context.shown,
+        ) from error
     except FormatError as error:
         if error.file == context.shown:
             raise

@@ -38,6 +38,11 @@ def written(ms: int) -> str:
     return (datetime.fromtimestamp(0, UTC) + timedelta(milliseconds=ms)).strftime("%Y-%m-%dT%H:%M:%S")
 
 
+def often(count: int) -> str:
+    """Once, twice, 3 times."""
+    return {1: "once", 2: "twice"}.get(count, f"{count} times")
+
+
 def no_zone(context: ReadContext, *, line: int | None, value: str) -> FormatError:
     """Error for a stamp without an offset where no time zone is known."""
     return FormatError(
@@ -173,7 +178,7 @@ def _slips_said(slips: NDArray[np.intp], source_row: I64, context: ReadContext, 
     return [
         Repair(
             slug="twelve-hour-clock",
-            said=f"the hours run from 1 to 12 and start again {slips.size} times without AM or PM, first at {word} "
+            said=f"the hours run from 1 to 12 and start again {often(slips.size)} without AM or PM, first at {word} "
             f"{line}; read as a 12-hour clock",
             file=context.shown,
             line=line,
@@ -198,7 +203,7 @@ def _settle_clock(ms: I64, *, source_row: I64, context: ReadContext, word: str) 
         repairs.append(
             Repair(
                 slug="midnight",
-                said=f"{over.size} times the time of day starts again, first at {word} {line}; read as the next day",
+                said=f"the time of day starts again {often(over.size)}, first at {word} {line}; read as the next day",
                 file=context.shown,
                 line=line,
                 count=int(over.size),
