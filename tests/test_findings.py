@@ -255,8 +255,30 @@ def test_clock_whole_sentence() -> None:
     ]
     document = document_of(states=seconds(faithful=1), clock=fits)
     assert claims(document, pairs_of(3))["clock"] == (
-        "Its clock was 34.0 s (±2.0) behind in the middle session, from +34.0 to +34.0 s over 3 sessions (plus is "
-        "behind); whether its clock was off or its values came late cannot be told apart."
+        "Its clock was 34.0 s (±2.0) behind in all 3 sessions; whether its clock was off or its values came late "
+        "cannot be told apart."
+    )
+
+
+def test_clock_that_moves_from_session_to_session() -> None:
+    offsets = (-20.0, 30.0, 34.0)
+    fits = [
+        {"session": f"S{k:02d}", "device": "band", "offset_s": offset, "low_s": offset - 1, "high_s": offset + 1}
+        | {"offset_is": "clock", "trust": "weak" if k == 1 else "good"}
+        for k, offset in enumerate(offsets)
+    ]
+    document = document_of(states=seconds(faithful=1), clock=fits)
+    assert claims(document, pairs_of(3))["clock"] == (
+        "Its clock was 30.0 s (±1.0) behind in the middle session, from −20.0 to +34.0 s over 3 sessions (plus is "
+        "behind). The fit is weak in 1 session: S01."
+    )
+
+
+def test_declared_clock_is_said_to_be_declared() -> None:
+    fit = {"session": "S01", "device": "band", "offset_s": 0.0, "low_s": 0.0, "high_s": 0.0, "trust": "declared"}
+    document = document_of(states=seconds(faithful=1), clock=[fit])
+    assert claims(document, pairs_of(1))["clock"] == (
+        "Its clock was declared, not fitted (0.00 s). All that is said here rests on that."
     )
 
 

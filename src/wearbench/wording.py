@@ -68,7 +68,7 @@ STATE_DID: Final[dict[str, str]] = {
     "cadence_locked": "followed the cadence instead of the {what}",
     "between": "was between two modes",
     "frozen": "held one value while the true {what} moved",
-    "astray": "was wrong in no way known to us",
+    "astray": "was wrong in some other way",
     "missing": "gave no value",
 }
 

@@ -246,9 +246,13 @@ class _Strip:
         starts = np.flatnonzero(np.concatenate([[True], np.diff(run) != 0]))
         stops = np.append(starts[1:], x.size)
         data: dict[str, list[str]] = {}
+        plain = np.isin(states, _PLAIN)
         for a, b in zip(starts, stops, strict=True):
-            joined = b + 1 if b < x.size and piece[b] == piece[a] else b
-            data.setdefault(str(states[a]), []).append(path_of(x[a:joined], self.up.all(v[a:joined])))
+            # the step between two runs has the colour of the failing one, else of the first
+            first = a - 1 if a > 0 and piece[a - 1] == piece[a] and plain[a - 1] and not plain[a] else a
+            joined = b < x.size and piece[b] == piece[a] and not (plain[a] and not plain[b])
+            last = b + 1 if joined else b
+            data.setdefault(str(states[a]), []).append(path_of(x[first:last], self.up.all(v[first:last])))
         for state in sorted(data, key=lambda s: s != "faithful"):
             fat = "" if state in _PLAIN else " fat"
             self.drawing.path("".join(data[state]), cls=f"trace t-{state}{fat}")

@@ -141,7 +141,7 @@ def _about(rows: pl.DataFrame, before: str | None, firmware: str | None) -> str:
     parts = [f"{day.day} {day:%b}"] if day else []
     if firmware and firmware != before:
         parts.append(f"firmware {firmware}")
-    elif rows["participant"][0]:
+    elif rows["participant"][0] not in (None, "", "unnamed"):
         parts.append(str(rows["participant"][0]))
     return " · ".join(parts)
 

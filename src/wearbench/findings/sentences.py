@@ -299,7 +299,7 @@ def _one_state(subject: Subject, state: str, episodes: list[dict[str, Any]], sec
         "episodes": len(episodes),
         "longest": None if longest is None else longest.get("id"),
         "also": both,
-        "method": "exact binomial interval over sessions",
+        "method": "exact binomial interval over sessions" if len(total) > 1 else "",
     }
     return f"state_{state}", claim, evidence
 
@@ -385,21 +385,28 @@ def _say_clock(subject: Subject) -> Iterator[Said]:
             yield "clock", claim, {"sessions": [c.get("session") for c in refused]}
         return
     offsets = [float(c["offset_s"]) for c in fits]
-    middle = sorted(offsets)[len(offsets) // 2]
+    low, middle, high = min(offsets), sorted(offsets)[len(offsets) // 2], max(offsets)
+    if all(c.get("trust") == "declared" for c in fits):
+        how = f"{signed(middle)} s" if high - low < 0.05 else f"{signed(low)} to {signed(high)} s"
+        claim = f"Its clock was declared, not fitted ({how}). All that is said here rests on that."
+        yield "clock", claim, {"offset_s": offsets, "weak": [], "method": str(fits[0].get("method") or "declared")}
+        return
     halves = sorted(w for w in (_clock_half(c) for c in fits) if w is not None)
     half = halves[len(halves) // 2] if halves else None
     sure = f" (±{number(max(half, 0.1), uncertainty=half)})" if half is not None else ""
     side = "behind" if middle > 0 else "ahead"
     amount = f"{number(abs(middle), uncertainty=half)} s{sure} {side}" if abs(middle) >= 0.05 else f"right{sure}"
     claim = f"Its clock was {amount}"
-    if len(fits) > 1:
+    if high - low > 2 * (half or 0.0):
         claim += (
-            f" in the middle session, from {signed(min(offsets), uncertainty=half)} to "
-            f"{signed(max(offsets), uncertainty=half)} s over {plural(len(fits), 'session')} (plus is behind)"
+            f" in the middle session, from {signed(low, uncertainty=half)} to {signed(high, uncertainty=half)} s over "
+            f"{plural(len(fits), 'session')} (plus is behind)"
         )
+    elif len(fits) > 1:
+        claim += f" in all {plural(len(fits), 'session')}"
     if any(c.get("offset_is") == "clock_minus_delay" for c in fits):
         claim += "; whether its clock was off or its values came late cannot be told apart"
-    weak = sorted(str(c.get("session")) for c in subject.clock if c.get("trust") not in ("good", "strong", None))
+    weak = sorted(str(c.get("session")) for c in subject.clock if c.get("trust") in ("weak", "refused"))
     claim += "."
     if weak:
         claim += f" The fit is weak in {plural(len(weak), 'session')}: {join_words(weak[:6])}"

@@ -127,7 +127,7 @@ def session_views(
 
 
 def _some(pairs: pl.DataFrame, column: str) -> list[str]:
-    values = [str(v) for v in pairs[column].drop_nulls().unique(maintain_order=True).to_list()]
+    values = [str(v) for v in pairs[column].drop_nulls().unique(maintain_order=True).to_list() if v != "unnamed"]
     return [", ".join(values[:4]) + (" …" if len(values) > 4 else "")] if values else []
 
 

@@ -8,7 +8,7 @@ from typing import Any, Final
 
 from wearbench.figures.palette import SHOWN
 from wearbench.findings import Subject
-from wearbench.wording import STATE_LABEL, STATES, duration, finite, half_width, number, share, signed
+from wearbench.wording import STATE_LABEL, STATES, duration, finite, half_width, number, plural, share, signed
 
 __all__ = [
     "PRIMARY",
@@ -128,7 +128,7 @@ def statistics_table(
     counts = [
         Cell(
             text=f"{row.get('n_pairs', 0):,}",
-            small=f"{row.get('n_sessions', 0)} sessions, {row.get('n_participants', 0)} people",
+            small=_counted(row),
         )
         for _, row in there
     ]
@@ -142,6 +142,11 @@ def statistics_table(
         if chosen
         else "",
     )
+
+
+def _counted(row: Mapping[str, Any]) -> str:
+    people = int(row.get("n_participants") or 0)
+    return f"{plural(int(row.get('n_sessions') or 0), 'session')}, {people} {'person' if people == 1 else 'people'}"
 
 
 def reviewers_table(subject: Subject, *, tolerance: float | None, part: float) -> Table | None:
