@@ -25,8 +25,8 @@ def test_new_makes_a_study_that_reads(wearbench, tmp_path: Path):
     assert done.code == 0
     assert done.out == (
         f"Made {folder / 'study.toml'}\n"
-        f"Next: wearbench add {folder} s01 FILE... --device band\n"
-        f"Then: wearbench check {folder}, wearbench run {folder}\n"
+        f'Next: wearbench add "{folder}" s01 FILE... --device band\n'
+        f'Then: wearbench check "{folder}", wearbench run "{folder}"\n'
     )
     config = read_config(folder / "study.toml")
     assert [(d.name, d.role) for d in config.devices.values()] == [
@@ -275,7 +275,8 @@ def test_run_writes_results_prints_findings_and_records_the_look(wearbench, tmp_
         "- The wrist band read 1.9 bpm high. (one person, one unit, one session)\n"
         "! one session is an anecdote\n"
         "\n"
-        f"Something was left out; see why with: wearbench check {tmp_path}\n"
+        "Left out:\n"
+        "  raw/s01/belt.csv: belt is no device of study.toml\n"
         "\n"
         "Criteria of study.toml:\n"
         "  close (band, heart_rate): mape at most 10: met with 2.5 (1.5 to 3.5)\n"
@@ -452,6 +453,18 @@ def test_show_rounds_on_screen_only(wearbench, tmp_path: Path):
     assert "33.33 " in wearbench("show", tmp_path, "agreement").out
     assert str(100 / 3) in wearbench("show", tmp_path, "agreement", "--csv").out
     assert json.loads(wearbench("show", tmp_path, "agreement", "--json").out)[1]["value"] == 100 / 3
+
+
+def test_show_says_once_what_is_the_same_in_all_rows(wearbench, tmp_path: Path):
+    write_results(make_study(tmp_path), invented_results())
+    assert wearbench("show", tmp_path, "agreement").out == (
+        "All rows: device band, quantity heart_rate, by all, reference_device patch, unit bpm, readings all, "
+        "clock fitted, n_pairs 2, n_sessions 1, n_participants 1, method t on sessions, n 2\n"
+        " statistic   value   low   high\n"
+        " ──────────────────────────────\n"
+        " bias          1.9   0.9    2.9\n"
+        " mape          2.5   1.5    3.5\n"
+    )
 
 
 def test_show_findings_as_sentences(wearbench, tmp_path: Path):

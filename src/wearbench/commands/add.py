@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from wearbench.commands.common import emit, json_option, quiet_option, study_argument
+from wearbench.commands.common import emit, json_option, quiet_option, study_argument, typed
 from wearbench.errors import UsageError, WearbenchError
 
 if TYPE_CHECKING:
@@ -187,7 +187,7 @@ def _report(additions: list[Addition], study: Path, session: str, *, as_json: bo
     for addition in additions:
         lines.append(f"{addition.source} -> {addition.target} ({addition.told['format']})")
         lines.extend(f"    {line}" for line in recognised_lines(addition.told))
-    lines.append(f"Next: wearbench check {study}")
+    lines.append(f"Next: wearbench check {typed(study)}")
     document = {
         "study": study,
         "session": session,

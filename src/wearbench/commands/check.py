@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from wearbench.commands.common import emit, json_option, quiet_option, study_argument
+from wearbench.commands.common import emit, json_option, quiet_option, study_argument, typed
 from wearbench.errors import WearbenchError
 
 if TYPE_CHECKING:
@@ -44,15 +44,21 @@ def _read_all(study: Study, *, quiet: bool) -> tuple[dict[str, dict[str, Any]], 
     told: dict[str, dict[str, Any]] = {}
     problems: list[Problem] = []
     files = study.files()
+    owners = {session.name: session for session in study.sessions}
     with Progress(quiet=quiet) as progress:
         for done, file in enumerate(files):
             progress("reading", done, len(files))
             try:
-                told[file.shown] = described(read_file(file.path, study.read_context(file)))
+                context = study.read_context(file, owners.get(file.session or ""))
+                told[file.shown] = described(read_file(file.path, context))
+                continue
             except WearbenchError as error:
                 problem = Problem.of(error, costs="this file")
-                told[file.shown] = {"format": None, "recordings": [], "repairs": [], "facts": {}}
-                problems.append(problem)
+            except OSError as error:
+                said = f"cannot be read: {error.strerror or error}"
+                problem = Problem(slug="cannot-read", said=said, file=file.shown, costs="this file")
+            told[file.shown] = {"format": None, "recordings": [], "repairs": [], "facts": {}}
+            problems.append(problem)
     return told, problems
 
 
@@ -119,7 +125,7 @@ def _lines(study: Study, files: dict[str, dict[str, Any]], problems: list[Proble
     lines.extend(f"  {problem}" for problem in costly)
     if notes:
         lines += ["", "Worth knowing:", *(f"  {problem}" for problem in notes)]
-    lines += ["", f"Next: wearbench run {study.folder}"]
+    lines += ["", f"Next: wearbench run {typed(study.folder)}"]
     return lines
 
 

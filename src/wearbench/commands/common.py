@@ -9,7 +9,7 @@ from typing import Any, TypeVar
 
 import click
 
-__all__ = ["emit", "json_option", "quiet_option", "study_argument"]
+__all__ = ["emit", "json_option", "quiet_option", "study_argument", "typed"]
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -27,6 +27,11 @@ def quiet_option(function: F) -> F:
 def study_argument(function: F) -> F:
     """``STUDY``: a study's folder."""
     return click.argument("study", type=click.Path(path_type=Path, file_okay=False))(function)
+
+
+def typed(path: Path) -> str:
+    """A path as it is typed in a command, in quotes where it needs them."""
+    return f'"{path}"' if " " in str(path) else str(path)
 
 
 def emit(lines: Iterable[str], document: Any, *, as_json: bool) -> None:

@@ -37,14 +37,15 @@ def demo(folder: Path, *, seed: int | None, as_json: bool, quiet: bool) -> int:
         said = "there is an invented study here already. Name another folder, or leave --seed out to analyse this one"
         raise UsageError(said, slug="demo-exists", file=str(folder))
     if not there:
-        _write(folder, seed)
+        _write(folder, seed, quiet=quiet)
     outcome = carry_out(folder, quiet=quiet)
     outcome = replace(outcome, lines=[INVENTED, "", *outcome.lines], document={"invented": True, **outcome.document})
     emit(outcome.lines, outcome.document, as_json=as_json)
     return outcome.code
 
 
-def _write(folder: Path, seed: int | None) -> None:
+def _write(folder: Path, seed: int | None, *, quiet: bool) -> None:
+    from wearbench.commands.progress import waiting
     from wearbench.settings import Settings
     from wearbench.simulator import write_demo
 
@@ -55,7 +56,8 @@ def _write(folder: Path, seed: int | None) -> None:
     beside = folder.with_name(f".{folder.name}.new")
     try:
         _clear(beside)
-        write_demo(beside, seed=Settings().seed if seed is None else seed)
+        with waiting("inventing the study", quiet=quiet):
+            write_demo(beside, seed=Settings().seed if seed is None else seed)
         if folder.is_dir():
             folder.rmdir()
         beside.rename(folder)

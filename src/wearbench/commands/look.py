@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from wearbench.commands.common import emit, json_option
+from wearbench.commands.common import emit, json_option, quiet_option
 from wearbench.errors import UsageError
 
 if TYPE_CHECKING:
@@ -28,7 +28,10 @@ if TYPE_CHECKING:
     help="Where the page goes.",
 )
 @json_option
-def look(a: Path, b: Path, *, reference: str | None, timezone: str | None, out: Path, as_json: bool) -> None:
+@quiet_option
+def look(
+    a: Path, b: Path, *, reference: str | None, timezone: str | None, out: Path, as_json: bool, quiet: bool
+) -> None:
     """Hold two recordings of one session against each other: A and B, in any order.
 
     Recognises both, aligns their clocks, draws one page, prints plain lines. Asks at most two things, and only when it
@@ -44,7 +47,7 @@ def look(a: Path, b: Path, *, reference: str | None, timezone: str | None, out: 
     if timezone is not None:
         zone_named(timezone)
     _refuse_out(out, a, b)
-    result = _looked(a, b, chosen, timezone)
+    result = _looked(a, b, chosen, timezone, quiet=quiet)
     try:
         write_report(result.results, out, title=f"{a.name} and {b.name}")
     except OSError as error:
@@ -79,14 +82,16 @@ def _refuse_out(out: Path, a: Path, b: Path) -> None:
         raise UsageError("--out: expected a name other than that of a recording", slug="out-name", file=str(out))
 
 
-def _looked(a: Path, b: Path, reference: str | None, zone: str | None) -> LookResult:
+def _looked(a: Path, b: Path, reference: str | None, zone: str | None, *, quiet: bool) -> LookResult:
     """Look, asking on a terminal what must be asked."""
+    from wearbench.commands.progress import waiting
     from wearbench.look import look as look_at
 
     asked: set[str] = set()
     while True:
         try:
-            return look_at(a, b, reference=reference, zone=zone)
+            with waiting("looking", quiet=quiet):
+                return look_at(a, b, reference=reference, zone=zone)
         except UsageError as error:
             if error.slug not in ("ask-reference", "ask-zone") or error.slug in asked:
                 raise

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from wearbench.commands.common import emit, json_option
+from wearbench.commands.common import emit, json_option, typed
 from wearbench.errors import UsageError
 
 TEMPLATE = """\
@@ -98,7 +98,7 @@ def new(
         raise
     lines = [
         f"Made {path}",
-        f"Next: wearbench add {folder} s01 FILE... --device {tested[0]}",
-        f"Then: wearbench check {folder}, wearbench run {folder}",
+        f"Next: wearbench add {typed(folder)} s01 FILE... --device {tested[0]}",
+        f"Then: wearbench check {typed(folder)}, wearbench run {typed(folder)}",
     ]
     emit(lines, {"study": folder, "made": [path]}, as_json=as_json)

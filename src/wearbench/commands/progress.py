@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
 import sys
+import threading
 import time
+from collections.abc import Iterator
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, TextIO
 
@@ -11,10 +14,46 @@ if TYPE_CHECKING:
     from rich.progress import Progress as Bars
     from rich.progress import TaskID
 
-__all__ = ["Progress"]
+__all__ = ["Progress", "waiting"]
 
 FIRST_AFTER_S = 1.0
 LINE_EVERY_S = 10.0
+
+
+@contextlib.contextmanager
+def waiting(what: str, *, quiet: bool, stream: TextIO | None = None) -> Iterator[None]:
+    """Say that something goes on which cannot tell how far it is.
+
+    A moving sign on a terminal, a line now and then elsewhere, nothing in the first second.
+    """
+    stream = stream or sys.stderr
+    done = threading.Event()
+
+    def tell() -> None:
+        if done.wait(FIRST_AFTER_S):
+            return
+        if stream.isatty():
+            from rich.console import Console
+
+            with Console(file=stream).status(what):
+                done.wait()
+            return
+        while True:
+            stream.write(f"{what} ...\n")
+            stream.flush()
+            if done.wait(LINE_EVERY_S):
+                return
+
+    if quiet:
+        yield
+        return
+    teller = threading.Thread(target=tell, daemon=True)
+    teller.start()
+    try:
+        yield
+    finally:
+        done.set()
+        teller.join()
 
 
 class Progress:

@@ -11,6 +11,7 @@ from typing import Any, Final
 import click
 
 from wearbench.commands.common import emit, json_option, study_argument
+from wearbench.commands.tabletext import cell_text, table_lines
 from wearbench.errors import UsageError
 
 SHOWN: Final = (
@@ -34,7 +35,6 @@ def show(study: Path, table: str, *, as_json: bool, as_csv: bool) -> None:
     \b
     Example: wearbench show my-study agreement --csv > agreement.csv
     """  # noqa: D301
-    from wearbench.commands.tabletext import table_lines
     from wearbench.study import read_results, table_of
     from wearbench.study.results import plain
 
@@ -55,7 +55,18 @@ def show(study: Path, table: str, *, as_json: bool, as_csv: bool) -> None:
     elif table == "findings":
         emit([line for row in rows for line in _finding_lines(row)] or ["(no rows)"], None, as_json=False)
     else:
-        emit(table_lines(rows, most=MOST_ROWS), None, as_json=False)
+        common, rest = _common(rows)
+        emit([*([common] if common else []), *table_lines(rest, most=MOST_ROWS)], None, as_json=False)
+
+
+def _common(rows: list[dict[str, Any]]) -> tuple[str, list[dict[str, Any]]]:
+    """What is the same in all rows, said once, and the rows without it."""
+    if len(rows) < 2:
+        return "", rows
+    same = [key for key in rows[0] if all(row[key] == rows[0][key] for row in rows)]
+    said = ", ".join(f"{key} {cell_text(rows[0][key])}" for key in same if rows[0][key] is not None)
+    rest = [{key: cell for key, cell in row.items() if key not in same} for row in rows]
+    return (f"All rows: {said}" if said else ""), (rest if rest[0] else rows)
 
 
 def _finding_lines(row: Mapping[str, Any]) -> list[str]:

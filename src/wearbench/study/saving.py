@@ -7,6 +7,7 @@ import errno
 import os
 import re
 import shutil
+import time
 import uuid
 from collections.abc import Callable
 from pathlib import Path
@@ -24,6 +25,7 @@ RESULTS_FOLDER: Final = "results"
 _NEW: Final = ".results-new-"
 _LAST: Final = ".results-last"
 _DISK_FULL_ON_WINDOWS: Final = 112
+_LEFT_OVER_AFTER_S: Final = 3600.0
 _CSV: Final = ("agreement", "states", "episodes", "findings", "clock", "flow")
 _OWN: Final = (
     "results.json",
@@ -157,9 +159,10 @@ def _recover(folder: Path) -> None:
 
 
 def _clear_left_over(folder: Path) -> None:
-    """Remove what runs that were killed had begun to write."""
+    """Remove what runs that were killed had begun to write; what is young may be another run's at work."""
     for entry in folder.glob(f"{_NEW}*"):
-        shutil.rmtree(entry, ignore_errors=True)
+        if time.time() - entry.stat().st_mtime > _LEFT_OVER_AFTER_S:
+            shutil.rmtree(entry, ignore_errors=True)
 
 
 def _said(error: OSError, place: Path) -> StudyError:

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import tzinfo
 from pathlib import Path
-from typing import Final
+from typing import Final, TypeVar
 
 from wearbench.formats.recording import ReadContext
 from wearbench.study.config import StudyConfig, read_config, study_file
@@ -17,6 +18,7 @@ from wearbench.study.tables import Bout, Mark, Participant, SessionRow, Tables, 
 __all__ = ["UNNAMED", "Session", "Study", "load_study"]
 
 UNNAMED: Final = "unnamed"
+R = TypeVar("R", RecordingFiles, Bout, Mark)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -151,10 +153,20 @@ def load_study(folder: Path) -> Study:
     decisions, torn = read_decisions(folder)
     spanning = tuple(recording for recording in recordings if recording.session is None)
     rows = tables.sessions
+    of_recordings = _by_session(recordings)
+    of_bouts = _by_session(tables.bouts)
+    of_marks = _by_session(tables.marks)
+    there = set(names)
     sessions = [
-        _session(name, rows.get(name), config, tables, recordings)
+        _session(
+            rows.get(name) or SessionRow(session=name, line=0),
+            config,
+            recordings=tuple(of_recordings.get(name, ())),
+            bouts=tuple(of_bouts.get(name, ())),
+            marks=tuple(of_marks.get(name, ())),
+        )
         for name in sorted({*names, *rows}, key=natural)
-        if name in names or spanning
+        if name in there or spanning
     ]
     sessions.sort(key=lambda s: (s.start_ms is None, s.start_ms or 0))
     problems = (*tables.problems, *found, *torn, *_across(sessions, names, spanning, config, tables))
@@ -171,12 +183,25 @@ def load_study(folder: Path) -> Study:
     )
 
 
+def _by_session(rows: Iterable[R]) -> dict[str, list[R]]:
+    """Rows of one session together, in their order; those of no session left out."""
+    found: dict[str, list[R]] = {}
+    for row in rows:
+        if row.session is not None:
+            found.setdefault(row.session, []).append(row)
+    return found
+
+
 def _session(
-    name: str, row: SessionRow | None, config: StudyConfig, tables: Tables, recordings: list[RecordingFiles]
+    row: SessionRow,
+    config: StudyConfig,
+    *,
+    recordings: tuple[RecordingFiles, ...],
+    bouts: tuple[Bout, ...],
+    marks: tuple[Mark, ...],
 ) -> Session:
-    row = row or SessionRow(session=name, line=0)
     return Session(
-        name=name,
+        name=row.session,
         participant=row.participant or UNNAMED,
         start_ms=row.start_ms,
         end_ms=row.end_ms,
@@ -186,9 +211,9 @@ def _session(
         firmware_by=row.firmware_by,
         wear_site_by=row.wear_site_by,
         columns=row.columns,
-        recordings=tuple(recording for recording in recordings if recording.session == name),
-        bouts=tuple(bout for bout in tables.bouts if bout.session == name),
-        marks=tuple(mark for mark in tables.marks if mark.session == name),
+        recordings=recordings,
+        bouts=bouts,
+        marks=marks,
     )
 
 
@@ -201,7 +226,8 @@ def _across(
 ) -> list[Problem]:
     """What is wrong between the files, the tables and study.toml."""
     problems: list[Problem] = []
-    known = [session.name for session in sessions]
+    known = {session.name for session in sessions}
+    there = set(names)
     for slug, role, without in (
         ("no-reference", "reference", "availability can be told, accuracy cannot"),
         ("no-tested", "tested", "there is nothing to judge"),
@@ -210,7 +236,7 @@ def _across(
             said = f'expected a device with role = "{role}", found none: {without}'
             problems.append(Problem(slug=slug, said=said, file="study.toml"))
     for name, row in tables.sessions.items():
-        if name not in names and not spanning:
+        if name not in there and not spanning:
             said = f"session: expected a folder raw/{name}, found none.{near(name, names)}".removesuffix(".")
             problems.append(
                 Problem(
