@@ -33,6 +33,8 @@ _AGREE: Final = 0.9
 _EVEN: Final = 0.1
 _EVIDENT: Final = 0.5
 _GONE: Final = 0.8
+_NOISE: Final = 2.8
+_ABOVE: Final = 1.6
 _SURE: Final = 6.0
 _LEAP: Final = 0.35
 _BRIEF_S: Final = 60.0
@@ -144,6 +146,14 @@ def _work(x: F64, rate_hz: float) -> tuple[F64, float]:
     return x - level, rate_hz
 
 
+def _railed(x: F64) -> F64:
+    """Samples that stand at the end of the range, three or more in a row."""
+    end = (x == x.max()) | (x == x.min())
+    inside = end[1:-1] & end[:-2] & end[2:]
+    found: F64 = np.flatnonzero(inside).astype(np.float64) + 1.0
+    return found
+
+
 def _library(x: F64, rate_hz: float) -> F64:
     """Peaks of the library's detector, in seconds; none where it gives up."""
     from sleepecg.heartbeats import detect_heartbeats
@@ -158,7 +168,7 @@ def _library(x: F64, rate_hz: float) -> F64:
 def _stretch(x: F64, rate_hz: float) -> Peaks:
     work, work_hz = _work(x, rate_hz)
     other = _library(work, work_hz)
-    track = find_track(work, work_hz, other)
+    track = find_track(work, work_hz, other, _railed(x) / rate_hz)
     if track.time_s.size < 4:
         return Peaks.empty()
     keep = np.flatnonzero(_trusted(track))
@@ -204,7 +214,9 @@ def _trusted(track: Track) -> B:
     evidence = _around(track.evidence, mean=True)
     without = _around(gone.astype(np.float64), mean=True)
     sure = (evidence >= _SURE) & (agree >= _AGREE) & (without == 0)
-    found: B = holds & (like >= _LIKE) & (evidence > _EVIDENT) & (without <= _GONE)
+    # noise gives bumps at 2.3 to 2.6 times its root mean square; a tall T wave brings a clear ECG down to 3
+    clear = (track.clearness >= _ABOVE) & ((track.clearness >= _NOISE) | (like >= _CLEAR))
+    found: B = holds & clear & (like >= _LIKE) & (evidence > _EVIDENT) & (without <= _GONE)
     found &= sure | ~_leapt(track.time_s, step)
     return found
 

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wearbench.core.artefacts import rolling_median
+from wearbench.core.rhythm import best_row
 
 __all__ = ["Track", "find_track"]
 
@@ -21,19 +22,11 @@ F64 = NDArray[np.float64]
 B = NDArray[np.bool_]
 I64 = NDArray[np.int64]
 
-_SHORTEST_S: Final = 0.26  # 230 beats a minute
-_LONGEST_S: Final = 2.2  # 27 beats a minute
-_BINS: Final = 64
-_SPREAD: Final = 0.05  # usual change of log RR from beat to beat
-_MISS: Final = 1.5  # cost of a beat that left no candidate
-_BREAK: Final = 9.0  # cost of losing the rhythm altogether
-_SPAN_S: Final = 3.6
-_HOPELESS: Final = -3.0
+_HIDDEN_HZ: Final = 100.0
 _CLIP: Final = 5.0
 _HALF_S: Final = 0.08
 _ROUNDS: Final = 3
 _BLOCK_S: Final = 60.0
-_PIECE_S: Final = 1200.0
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -42,13 +35,14 @@ class Track:
 
     ``likeness`` is the correlation with the local beat shape; ``evidence`` the log odds of being a beat by shape and
     height; ``between`` counts beats that left no trace between the beat before and this one (-1: the rhythm was lost);
-    ``other`` says that the other detector saw the same beat. ``strength`` is the height relative to its surroundings.
+    ``other`` says that the other detector saw the same beat. ``clearness`` is the usual height of the beats around
+    over the root mean square between them.
     """
 
     time_s: F64
     likeness: F64
     evidence: F64
-    strength: F64
+    clearness: F64
     between: I64
     other: B
 
@@ -56,7 +50,7 @@ class Track:
     def empty(cls) -> Track:
         """A track without beats."""
         none, no = np.empty(0), np.empty(0, dtype=bool)
-        return cls(time_s=none, likeness=none, evidence=none, strength=none, between=no.astype(np.int64), other=no)
+        return cls(time_s=none, likeness=none, evidence=none, clearness=none, between=no.astype(np.int64), other=no)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -86,18 +80,22 @@ def _box(x: F64, width: int) -> F64:
     return out
 
 
-def _candidates(x: F64, rate_hz: float) -> _Candidates:
-    """Bumps of energy in the band of the QRS complex, at least 0.12 s apart."""
+def _energy(x: F64, rate_hz: float) -> F64:
+    """Size of the signal in the band of the QRS complex, over 0.09 s."""
+    quick = _band(x, rate_hz, 9.0, 28.0)
+    size: F64 = np.sqrt(np.maximum(_box(quick**2, round(0.09 * rate_hz)), 0.0))
+    return size
+
+
+def _candidates(energy: F64, rate_hz: float) -> _Candidates:
+    """Bumps of energy at least 0.12 s apart."""
     from scipy.signal import find_peaks
 
-    quick = _band(x, rate_hz, 9.0, 28.0)
-    energy = np.sqrt(np.maximum(_box(quick**2, round(0.09 * rate_hz)), 0.0))
     at, _ = find_peaks(energy, distance=max(1, round(0.12 * rate_hz)))
     if at.size == 0:
         return _Candidates(time_s=np.empty(0), sample=at.astype(np.int64), level=np.empty(0))
     floor = 1e-9 + 0.02 * float(np.quantile(energy[at], 0.9))
-    level = np.log(energy[at] + floor)
-    level = level.astype(np.float64)
+    level: F64 = np.log(energy[at] + floor)
     keep = level - _tallest(at / rate_hz, level) > np.log(0.12)
     at = at[keep].astype(np.int64)
     return _Candidates(time_s=at / rate_hz, sample=at, level=level[keep])
@@ -120,111 +118,6 @@ def _beats_level(found: _Candidates, places: I64) -> F64:
         return _tallest(found.time_s, found.level)
     usual = rolling_median(found.level[places], 9)
     return np.asarray(np.interp(found.time_s, found.time_s[places], usual))
-
-
-_GRID: Final = np.linspace(np.log(_SHORTEST_S), np.log(_LONGEST_S), _BINS)
-_LEAP: Final = 0.35  # beyond this a change is not the heart's
-_STEP: Final = np.abs(_GRID[:, None] - _GRID[None, :])
-_CHANGE: Final = np.log1p((_STEP / _SPREAD) ** 2) + (_STEP / _LEAP) ** 2
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class _Links:
-    """Every pair of candidates that may be successive beats, for each later one in turn (``begin`` to the next).
-
-    ``state`` is the earlier candidate and the bin of the interval, flattened; ``cell`` the bin alone; ``gone`` the
-    beats without trace between the two and ``cost`` what they cost. ``last`` counts candidates that end early enough.
-    """
-
-    begin: list[int]
-    state: I64
-    cell: I64
-    gone: I64
-    cost: F64
-    last: I64
-
-
-def _links(time_s: F64) -> _Links:
-    n = time_s.size
-    first = np.searchsorted(time_s, time_s - _SPAN_S)
-    last = np.searchsorted(time_s, time_s - _SHORTEST_S, side="right")
-    count = np.maximum(last - first, 0)
-    later = np.repeat(np.arange(n), count)
-    earlier = np.arange(later.size) - np.repeat(np.cumsum(count) - count, count) + np.repeat(first, count)
-    step = np.log(time_s[later] - time_s[earlier])
-    gone = np.arange(3)
-    steps = step[:, None] - np.log(gone + 1.0)[None, :]
-    cells = np.rint((steps - _GRID[0]) / (_GRID[1] - _GRID[0])).astype(np.int64)
-    fits = (cells >= 0) & (cells < _BINS)
-    wide = np.broadcast_to(gone[None, :], cells.shape)[fits].astype(np.int64)
-    cell = cells[fits]
-    kept = np.bincount(np.broadcast_to(later[:, None], cells.shape)[fits], minlength=n)
-    return _Links(
-        begin=[0, *np.cumsum(kept).tolist()],
-        state=np.broadcast_to(earlier[:, None], cells.shape)[fits] * _BINS + cell,
-        cell=cell,
-        gone=wide,
-        cost=_MISS * wide,
-        last=last,
-    )
-
-
-def _rhythm(time_s: F64, evidence: F64) -> tuple[I64, I64]:
-    """Best row of beats through the candidates: their places and how many beats were lost just before each.
-
-    The score of a row is the evidence of its beats, less the cost of each change of log RR (a Cauchy law: many small
-    changes, few large ones), of each beat without candidate (up to two in a row) and of each break.
-    """
-    n = time_s.size
-    if n == 0:
-        return np.empty(0, dtype=np.int64), np.empty(0, dtype=np.int64)
-    links = _links(time_s)
-    seen = np.empty((n, _BINS))  # best score of a row ending at a candidate, by the bin of the interval to come
-    flat = seen.reshape(-1)
-    came = np.empty((n, _BINS), dtype=np.int64)
-    origin = np.empty((n, _BINS), dtype=np.int64)
-    best_score = np.zeros(n + 1)
-    best_state = np.full(n + 1, -1, dtype=np.int64)
-    rows = np.arange(_BINS)
-    scores = np.empty((_BINS, _BINS))
-    for j in range(n):
-        before = int(links.last[j])
-        score = np.full(_BINS, best_score[before] - (_BREAK if before else 0.0))
-        back = origin[j]
-        back.fill(-1)
-        a, b = links.begin[j], links.begin[j + 1]
-        if b > a:
-            value = flat[links.state[a:b]] - links.cost[a:b]
-            order = value.argsort()
-            order = order[value[order] > score[0]]
-            cell = links.cell[a:b][order]
-            score[cell] = value[order]  # the last written, the highest, stays
-            back[cell] = a + order
-        score += evidence[j]
-        np.subtract(score, _CHANGE, out=scores)
-        pick = came[j]
-        scores.argmax(axis=1, out=pick)
-        seen[j] = scores[rows, pick]
-        top = int(score.argmax())
-        if score[top] > best_score[j]:
-            best_score[j + 1], best_state[j + 1] = score[top], j * _BINS + top
-        else:
-            best_score[j + 1], best_state[j + 1] = best_score[j], best_state[j]
-    places: list[int] = []
-    gone_before: list[int] = []
-    state = int(best_state[n])
-    while state >= 0:
-        j, cell_j = divmod(state, _BINS)
-        places.append(j)
-        link = int(origin[j, cell_j])
-        if link < 0:
-            gone_before.append(-1)
-            state = int(best_state[int(links.last[j])])
-        else:
-            gone_before.append(int(links.gone[link]))
-            source, following = divmod(int(links.state[link]), _BINS)
-            state = source * _BINS + int(came[source, following])
-    return np.array(places[::-1], dtype=np.int64), np.array(gone_before[::-1], dtype=np.int64)
 
 
 def _cut_out(x: F64, sample: I64, half: int) -> F64:
@@ -296,7 +189,7 @@ def _agreement(times: F64, is_beat: B, other_s: F64) -> tuple[F64, B]:
     return np.clip(odds, -2.0, 2.0), near
 
 
-def find_track(x: F64, rate_hz: float, other_s: F64) -> Track:
+def find_track(x: F64, rate_hz: float, other_s: F64, railed_s: F64) -> Track:
     """Follow the heart beats through an unbroken stretch of ECG.
 
     Parameters
@@ -306,6 +199,8 @@ def find_track(x: F64, rate_hz: float, other_s: F64) -> Track:
     rate_hz : float
     other_s : float64 array, shape (k,)
         Peaks another detector found, in seconds from the first sample: one more piece of evidence.
+    railed_s : float64 array, shape (r,)
+        When the signal stood at the end of its range, where nothing can be seen.
 
     Returns
     -------
@@ -318,7 +213,8 @@ def find_track(x: F64, rate_hz: float, other_s: F64) -> Track:
     the mean shape of the beats so far, by the minute, and height together give each the log odds of being a beat;
     the row of beats is the best path by dynamic programming with a Cauchy law for the change of log RR.
     """
-    found = _candidates(x, rate_hz)
+    energy = _energy(x, rate_hz)
+    found = _candidates(energy, rate_hz)
     n = found.time_s.size
     none = Track.empty()
     if n < 4:
@@ -327,30 +223,64 @@ def find_track(x: F64, rate_hz: float, other_s: F64) -> Track:
     height = found.level - _tallest(found.time_s, found.level)
     _, near = _agreement(found.time_s, np.zeros(n, dtype=bool), other_s)
     evidence = np.clip(3.0 * (height - np.log(0.55)), -4.0, 2.0) + np.where(near, 0.7, -0.7)
-    places, between = _in_pieces(found.time_s, evidence)
+    hidden = np.ones(max(1, int(x.size / rate_hz * _HIDDEN_HZ)), dtype=bool)
+    places, between = best_row(found.time_s, evidence, hidden)
     likeness = np.zeros(n)
+    product = wave
     for turn in range(_ROUNDS):
         if places.size < 8:
             return none
         before = found.time_s[places]
-        found, likeness = _seen_through(wave, rate_hz, found.sample[places])
+        found, likeness, product = _seen_through(wave, rate_hz, found.sample[places])
         if found.time_s.size < 8:
             return none
         is_beat = _near(found.time_s, before)
         height = found.level - _beats_level(found, np.flatnonzero(is_beat))
         more, near = _agreement(found.time_s, is_beat, other_s)
         evidence = _odds(np.stack([likeness, height], axis=1), is_beat) + more
-        places, between = _in_pieces(found.time_s, evidence)
+        hidden = _hidden(energy, rate_hz, before, railed_s)
+        places, between = best_row(found.time_s, evidence, hidden)
         if turn and before.size == places.size and bool(_near(found.time_s[places], before).all()):
             break
     return Track(
         time_s=found.time_s[places],
         likeness=likeness[places],
         evidence=evidence[places],
-        strength=height[places],
+        clearness=_clearness(product, found.sample[places], np.exp(found.level[places]), rate_hz),
         between=between,
         other=near[places],
     )
+
+
+def _clearness(product: F64, sample: I64, height: F64, rate_hz: float) -> F64:
+    """Usual height of 9 beats over what the same projection gives away from beats (root mean square)."""
+    if sample.size == 0:
+        return np.empty(0)
+    reach = round(0.12 * rate_hz)
+    mark = np.zeros(product.size + 1)
+    np.add.at(mark, np.maximum(sample - reach, 0), 1.0)
+    np.add.at(mark, np.minimum(sample + reach, product.size), -1.0)
+    away = np.cumsum(mark[:-1]) == 0
+    power = np.concatenate([[0.0], np.cumsum(np.where(away, product**2, 0.0))])
+    count = np.concatenate([[0.0], np.cumsum(away)])
+    place = np.arange(sample.size)
+    low = sample[np.maximum(place - 5, 0)]
+    high = sample[np.minimum(place + 5, sample.size - 1)]
+    noise = np.sqrt((power[high] - power[low]) / np.maximum(count[high] - count[low], 1.0))
+    clear: F64 = rolling_median(height, 9) / np.maximum(noise, 1e-12)
+    return clear
+
+
+def _hidden(energy: F64, rate_hz: float, beat_s: F64, railed_s: F64) -> B:
+    """Where a beat could go unseen, 100 values a second: energy about as high as a beat's, or a rail, within 0.1 s."""
+    at = np.arange(max(1, int(energy.size / rate_hz * _HIDDEN_HZ)))
+    level = energy[np.minimum((at * (rate_hz / _HIDDEN_HZ)).astype(np.int64), energy.size - 1)]
+    beat_at = np.clip(np.rint(beat_s * _HIDDEN_HZ).astype(np.int64), 0, at.size - 1)
+    usual = np.interp(at, beat_at, rolling_median(level[beat_at], 9))
+    loud = level > 0.4 * usual
+    loud[np.clip((railed_s * _HIDDEN_HZ).astype(np.int64), 0, at.size - 1)] = True
+    hidden: B = _box(loud.astype(np.float64), 21) > 1e-9
+    return hidden
 
 
 def _near(time_s: F64, other_s: F64, within_s: float = 0.06) -> B:
@@ -362,31 +292,6 @@ def _near(time_s: F64, other_s: F64, within_s: float = 0.06) -> B:
     above = np.abs(time_s - other_s[np.minimum(at, other_s.size - 1)])
     close: B = np.minimum(below, above) < within_s
     return close
-
-
-def _in_pieces(time_s: F64, evidence: F64) -> tuple[I64, I64]:
-    """The rhythm, piece by piece on long recordings to bound the memory; pieces meet at a beat of both."""
-    hopeful = np.flatnonzero(evidence > _HOPELESS)  # worse than a beat without trace
-    time_s, evidence = time_s[hopeful], evidence[hopeful]
-    pieces: list[I64] = [np.empty(0, dtype=np.int64)]
-    flags: list[I64] = [np.empty(0, dtype=np.int64)]
-    begin = 0
-    while begin < time_s.size:
-        end = int(np.searchsorted(time_s, time_s[begin] + _PIECE_S, side="right"))
-        places, gone = _rhythm(time_s[begin:end], evidence[begin:end])
-        places = places + begin
-        following = end
-        if end < time_s.size and places.size > 40:
-            # the last beats lack the future: leave them to the next piece, which begins at one of them
-            places, gone = places[:-20], gone[:-20]
-            following = max(int(places[-1]), begin + 1)
-        if pieces[-1].size and places.size:
-            keep = places > pieces[-1][-1]
-            places, gone = places[keep], gone[keep]
-        pieces.append(places)
-        flags.append(gone)
-        begin = following
-    return hopeful[np.concatenate(pieces)], np.concatenate(flags)
 
 
 def _cleanest(pieces: F64, beat_s: F64) -> B:
@@ -412,8 +317,10 @@ def _cleanest(pieces: F64, beat_s: F64) -> B:
     return chosen
 
 
-def _seen_through(wave: F64, rate_hz: float, beats: I64) -> tuple[_Candidates, F64]:
-    """New candidates: where the wave, projected on the beat shape of its minute, peaks. Their correlation too."""
+def _seen_through(wave: F64, rate_hz: float, beats: I64) -> tuple[_Candidates, F64, F64]:
+    """New candidates: where the wave, projected on the beat shape of its minute, peaks. Their correlation
+    and the whole projection too.
+    """
     half = round(_HALF_S * rate_hz)
     reach = max(2, round(0.04 * rate_hz))
     clean = _cleanest(_cut_out(wave, beats, half), beats / rate_hz)
@@ -426,6 +333,7 @@ def _seen_through(wave: F64, rate_hz: float, beats: I64) -> tuple[_Candidates, F
     block = round(_BLOCK_S * rate_hz)
     samples: list[I64] = []
     parts: list[tuple[F64, F64, F64]] = []
+    whole_product = np.empty(wave.size)
     for begin in range(0, wave.size, block):
         end = min(begin + block, wave.size)
         near = (centred >= begin - block // 2) & (centred < end + block // 2)
@@ -436,6 +344,7 @@ def _seen_through(wave: F64, rate_hz: float, beats: I64) -> tuple[_Candidates, F
             shape = _normal(local + whole * float(np.clip(1.5 - local @ whole, 0.2, 1.0)))
         low, high = max(0, begin - 2 * half), min(wave.size, end + 2 * half)
         product, like = _matched(wave[low:high], shape)
+        whole_product[begin:end] = product[begin - low : end - low]
         at, shift = _crests(product, like, rate_hz)
         mine = (at + low >= begin) & (at + low < end)
         at, shift = at[mine], shift[mine]
@@ -445,4 +354,5 @@ def _seen_through(wave: F64, rate_hz: float, beats: I64) -> tuple[_Candidates, F
     shift, level, likeness = (np.concatenate([part[k] for part in parts]) for k in range(3))
     keep = np.diff(sample, prepend=-sample[:1] - 10**6) > round(0.05 * rate_hz)  # once only where blocks meet
     sample, shift, level, likeness = sample[keep], shift[keep], level[keep], likeness[keep]
-    return _Candidates(time_s=(sample + shift + crest) / rate_hz, sample=sample, level=level), likeness
+    found = _Candidates(time_s=(sample + shift + crest) / rate_hz, sample=sample, level=level)
+    return found, likeness, whole_product
