@@ -217,15 +217,19 @@ def fit_clock(
     n = int(time_s.size)
     candidates = [fit.candidates[0]]
     candidates += [ClockCandidate(shift_s=s, loss=float(c.sum() / n), n=n) for s, c in rivals]
-    chance = max((float(np.mean(draws @ c <= draws @ best[1])) for _, c in rivals), default=0.0)
+    # A rival counts where it would be better by more than a few readings' worth; resamples that happen to hold only
+    # stretches in which both fit alike speak for neither.
+    worth = max(4.0, 0.01 * n)
+    chance = max((float(np.mean(draws @ (best[1] - c) > worth)) for _, c in rivals), default=0.0)
+    lead = min((float((c - best[1]).sum()) for _, c in rivals), default=math.inf)
     trust, why = fit.trust, fit.why
     if candidates[0].loss > 0.75:
         trust, why = "refused", "no offset makes the device follow the reference better than chance"
-    elif chance > 0.05:
+    elif chance > 0.05 or lead < worth:
         rival = candidates[1].shift_s - candidates[0].shift_s
-        trust, why = "refused", f"a second answer, {rival:+.0f} s away, fits as well (in {chance:.0%} of resamples)"
+        trust, why = "refused", f"a second answer, {rival:+.0f} s away, fits about as well"
     elif trust == "good" and chance > 0.005:
-        trust, why = "weak", f"a second answer fits as well in {chance:.1%} of resamples"
+        trust, why = "weak", f"a second answer would fit better in {chance:.1%} of resamples"
     return replace(fit, trust=trust, why=why, candidates=tuple(candidates))
 
 

@@ -447,6 +447,11 @@ def _coincidences(data: StateInput, state: I8, ratio: F64) -> tuple[I8, F64, B8]
     return state, ratio, also
 
 
+def _steady(values: F64) -> bool:
+    seen = values[np.isfinite(values)]
+    return bool(seen.size) and float(seen.max() - seen.min()) <= 3.0
+
+
 def _freezes(
     data: StateInput, state: I8, parameters: StateParameters, *, frozen_min_s: float, frozen_move: float
 ) -> I8:
@@ -460,6 +465,10 @@ def _freezes(
         reference = data.reference[first:stop]
         seen = reference[np.isfinite(reference)]
         if seen.size < 3 or float(seen.max() - seen.min()) <= frozen_move:
+            continue
+        inside = state[first:stop] == CADENCE_LOCKED
+        if float(inside.mean()) >= 0.5 and _steady(data.cadence[first:stop][inside]):
+            # A steady cadence holds the value of what is locked to it.
             continue
         moving = float(np.nansum(slope[first + 1 : stop] > 0.1))
         chance = (1.0 - parameters.change_share) ** moving

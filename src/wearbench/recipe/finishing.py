@@ -269,7 +269,7 @@ def _stamps_will_do(
         return False
     with np.errstate(divide="ignore", invalid="ignore"):
         loss = tolerant_loss(np.log(series.value[good][seen] / window.value[seen]), scale=0.035)
-    return float(np.nanmean(loss)) <= first.candidates[0].loss + 0.1
+    return float(np.nanmean(loss)) <= first.candidates[0].loss + 0.02
 
 
 def _series(
