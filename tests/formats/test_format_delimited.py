@@ -316,6 +316,44 @@ def test_stamps_out_of_order_copies_and_shared_stamps(path: Path) -> None:
     ]
 
 
+def test_a_clock_set_back_goes_on_from_the_row_before(path: Path) -> None:
+    first = [f"2031-05-01T10:{i // 60:02d}:{i % 60:02d},{60 + i % 7}" for i in range(300)]
+    second = [f"2031-05-01T10:{i // 60:02d}:{i % 60:02d},{90 + i % 5}" for i in range(200, 400)]
+    content = reading(path, "time,hr\n" + "\n".join(first + second) + "\n")
+    made = found(content)["heart_rate"]
+    assert np.diff(made.time_ms).tolist() == [1000] * 499
+    assert made.value.tolist() == [float(row.split(",")[1]) for row in first + second]
+    assert said(content) == [
+        "the stamps step back by 99 s at line 302 and run over time already covered; read as a clock that was set "
+        "back, going on from the row before"
+    ]
+
+
+def test_blocks_out_of_order_and_overlapping_exports_are_sorted(path: Path) -> None:
+    rows = [f"2031-05-01T10:{i // 60:02d}:{i % 60:02d},{60 + i % 7}" for i in range(300)]
+    swapped = reading(path, "time,hr\n" + "\n".join(rows[150:] + rows[:150]) + "\n")
+    assert found(swapped)["heart_rate"].value.tolist() == [60 + i % 7 for i in range(300)]
+    assert said(swapped) == ["150 of 300 stamps are earlier than one before them, first at line 152; sorted by time"]
+    twice = reading(path, "time,hr\n" + "\n".join(rows[:200] + rows[100:]) + "\n")
+    assert found(twice)["heart_rate"].value.tolist() == [60 + i % 7 for i in range(300)]
+    assert said(twice) == [
+        "99 of 400 stamps are earlier than one before them, first at line 202; sorted by time",
+        "100 of 400 rows repeat an earlier row exactly, first at line 202; dropped",
+    ]
+
+
+def test_beats_keep_the_order_recorded(path: Path) -> None:
+    stamps = ["00.0", "01.0", "00.9", "02.6", "03.4"]
+    text = "time,rr\n" + "".join(f"2031-05-01T09:00:{s},{800 + i}\n" for i, s in enumerate(stamps))
+    content = reading(path, text)
+    (made,) = content.recordings
+    assert isinstance(made, Intervals)
+    assert made.interval_ms.tolist() == [800, 801, 802, 803, 804]
+    assert said(content) == [
+        "1 of 5 stamps are earlier than one before them, first at line 4; intervals kept in the order recorded"
+    ]
+
+
 def test_coarse_stamps_are_no_copies(path: Path) -> None:
     rows = [f"2031-05-01T09:{i // 60:02d},70" for i in range(180)]  # one a second, stamped to the minute
     content = reading(path, "time,hr\n" + "\n".join(rows) + "\n")
@@ -386,6 +424,27 @@ def test_ecg_with_stamps_is_cut_at_gaps(path: Path) -> None:
         (60_000, 130.0, 200),
     ]
     assert made.segments[1].values[0] == pytest.approx(0.4)
+
+
+def test_ecg_in_packets_that_share_a_stamp(path: Path) -> None:
+    rows = "".join(f"{packet},{i}\n" for packet in range(10) for i in range(125))
+    (made,) = reading(path, "elapsed_s,ecg\n" + rows, start_ms=START_MS).recordings
+    assert isinstance(made, Signal)
+    assert [(s.start_ms - START_MS, s.rate_hz, s.values.size) for s in made.segments] == [(0, 125.0, 1250)]
+
+
+def test_a_time_unit_that_cannot_be(path: Path) -> None:
+    content = reading(path, "timestamp [ms],hr\n1935385200,70\n1935385201,71\n")
+    assert seconds(content) == [0.0, 1.0]
+    assert said(content) == [
+        "the heading of the time says one unit is 1 ms, but by their size it is 1000 ms; read by size"
+    ]
+    with pytest.raises(FormatError) as caught:
+        reading(path, "timestamp,hr\n1935385200,70\n", layout=Layout(time_format="unix_ms"))
+    assert str(caught.value) == (
+        "band.csv:2: expected times in unix_ms as the layout says, got 1935385200, which would lie outside 1990 to "
+        "2103; correct time_format in the layout"
+    )
 
 
 def test_layouts(path: Path) -> None:

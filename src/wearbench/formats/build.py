@@ -201,43 +201,47 @@ def build(
             columns = [replace(column, value=column.value[keep]) for column in columns]
     if time_ms.size == 0:
         return [], repairs
-    beats = any(column.plan.quantity in ("rr", "ecg") for column in columns)
-    ordered = in_order(
-        time_ms,
-        [column.value for column in columns],
-        source_row=source_row,
-        file=context.shown,
-        beats=beats,
-        word=word,
-    )
-    repairs.extend(ordered.repairs)
-    if ordered.rows is not None:
-        time_ms, source_row = time_ms[ordered.rows], source_row[ordered.rows]
-        columns = [replace(column, value=column.value[ordered.rows]) for column in columns]
     recordings: list[Readings | Intervals | Signal] = []
-    for column in columns:
-        if np.isnan(column.value).all():
-            repairs.append(
-                Repair(
-                    slug="empty-column",
-                    said=f"column '{column.plan.heading}' holds no number in {time_ms.size} rows; left out",
-                    file=context.shown,
-                )
-            )
+    for beats in (False, True):
+        group = [column for column in columns if (column.plan.quantity == "rr") == beats]
+        if not group:
             continue
-        made, repair = _recording(
-            column, time_ms=time_ms, source_row=source_row, start_known=start_known, context=context
+        ordered = in_order(
+            time_ms,
+            [column.value for column in group],
+            source_row=source_row,
+            file=context.shown,
+            beats=beats,
+            sampled=any(column.plan.quantity == "ecg" for column in group),
+            word=word,
         )
-        recordings.append(made)
-        if repair is not None:
-            repairs.append(repair)
+        repairs.extend(repair for repair in ordered.repairs if repair not in repairs)
+        rows = slice(None) if ordered.rows is None else ordered.rows
+        for column in group:
+            made, repair = _recording(
+                replace(column, value=column.value[rows]),
+                time_ms=ordered.time_ms,
+                source_row=source_row[rows],
+                start_known=start_known,
+                context=context,
+            )
+            if made is not None:
+                recordings.append(made)
+            if repair is not None:
+                repairs.append(repair)
     return recordings, repairs
 
 
 def _recording(
     column: Column, *, time_ms: I64, source_row: I64, start_known: bool, context: ReadContext
-) -> tuple[Readings | Intervals | Signal, Repair | None]:
+) -> tuple[Readings | Intervals | Signal | None, Repair | None]:
     plan = column.plan
+    if np.isnan(column.value).all():
+        return None, Repair(
+            slug="empty-column",
+            said=f"column '{plan.heading}' holds no number in {time_ms.size} rows; left out",
+            file=context.shown,
+        )
     if plan.quantity == "rr":
         filled = np.isfinite(column.value)
         factor, repair = rr_factor(column.value, context, heading=plan.heading, said=plan.factor)
@@ -270,24 +274,24 @@ def _recording(
 def segments_of(time_ms: I64, value: F64) -> tuple[Segment, ...]:
     """Cut stamped samples into evenly sampled stretches.
 
-    A step longer than three usual steps (and than the usual step and 40 ms) is a gap. The rate is the pooled one of
-    all stretches, taken as a whole number of Hz where that agrees with the stamps to their rounding.
+    Samples may share a stamp, as a packet does. A step between stamps longer than three usual ones (and than the usual
+    one and 40 ms) is a gap. The rate is the pooled one of all stretches, taken as a whole number of Hz where that
+    agrees with the stamps to their rounding.
     """
-    if time_ms.size < 2:
-        return (
-            (Segment(start_ms=int(time_ms[0]), rate_hz=1.0, values=value.astype(np.float32)),) if time_ms.size else ()
-        )
-    step = np.diff(time_ms)
-    usual = max(float(np.median(step)), float(np.mean(step[step <= max(3 * np.median(step), 1)])), 1e-3)
+    if time_ms.size == 0:
+        return ()
+    first = np.append(0, np.flatnonzero(np.diff(time_ms)) + 1)
+    step = np.diff(time_ms[first])
+    usual = float(np.median(step)) if step.size else 1000.0
     cuts = np.flatnonzero(step > max(3 * usual, usual + 40)) + 1
-    edges = [0, *cuts.tolist(), time_ms.size]
-    pairs = list(pairwise(edges))
-    lasted = sum(int(time_ms[stop - 1] - time_ms[start]) for start, stop in pairs)
-    counted = sum(stop - start - 1 for start, stop in pairs)
-    rate = 1000.0 * counted / lasted if lasted > 0 else 1000.0 / usual
+    pairs = list(pairwise([0, *cuts.tolist(), first.size]))
+    lasted = sum(int(time_ms[first[stop - 1]] - time_ms[first[start]]) for start, stop in pairs)
+    counted = sum(int(first[stop - 1] - first[start]) for start, stop in pairs)
+    rate = 1000.0 * counted / lasted if lasted > 0 else float(time_ms.size)
     if round(rate) > 0 and abs(rate - round(rate)) * lasted / 1000.0 <= 2.0 * len(pairs):
         rate = float(round(rate))
+    edges = [*(int(first[start]) for start, _ in pairs), time_ms.size]
     return tuple(
         Segment(start_ms=int(time_ms[start]), rate_hz=rate, values=value[start:stop].astype(np.float32))
-        for start, stop in pairs
+        for start, stop in pairwise(edges)
     )

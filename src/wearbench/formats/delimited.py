@@ -21,7 +21,7 @@ from wearbench.formats.timecolumn import decide_time
 __all__ = ["looks_like_text", "read", "recognise"]
 
 _SAMPLE_LINES = 400
-_ABOUT_A_COLUMN = ("empty-column", "unit-by-size")
+_ABOUT_A_COLUMN = ("empty-column", "unit-by-size", "out-of-order", "repeated-rows")
 
 
 def looks_like_text(head: bytes) -> bool:
@@ -147,7 +147,7 @@ def _stretches(file: TextFile, shape: Shape) -> Iterator[Lines]:
 
 def _content(path: Path, *, file: TextFile, shape: Shape, rows: Rows) -> FileContent:
     context, time = rows.context, rows.time
-    repairs = [*_encoding_repairs(file, context), *rows.repairs()]
+    repairs = [*_encoding_repairs(file, context), *time.repairs, *rows.repairs()]
     recordings: list[Readings | Intervals | Signal] = []
     for block in (rows.readings, rows.beats):
         if not block.plans or not block.ms:

@@ -297,8 +297,8 @@ def _content(path: Path, context: ReadContext, got: _Gathered, repairs: list[Rep
         repairs.append(
             Repair(
                 slug="fit-unset-clock",
-                said=f"{int(early.sum())} of {time_s.size} stamps count from when the device was switched on, before its "
-                "clock was set; left out",
+                said=f"{int(early.sum())} of {time_s.size} stamps count from when the device was switched on, before "
+                "its clock was set; left out",
                 file=context.shown,
                 count=int(early.sum()),
             )

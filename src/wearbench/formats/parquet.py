@@ -118,7 +118,7 @@ def _content(
     ms, state, time = _times(frame, names, plan=plan, context=context)
     if time is not None:
         facts.update(time.facts)
-    repairs: list[Repair] = []
+    repairs: list[Repair] = [] if time is None else [*time.repairs]
     good = state != BAD
     if not good.any():
         raise FormatError(

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from wearbench.errors import FormatError
 from wearbench.formats.numbers import Cells, cells_of, parse_numbers
-from wearbench.formats.recording import ReadContext
+from wearbench.formats.recording import ReadContext, Repair
 from wearbench.formats.stamps import BAD, CLOCK, DATE, LATEST_MS, NAIVE, UTC, Stamps, parse_stamps, pattern_of_strptime
 from wearbench.formats.tableplan import TablePlan
 from wearbench.formats.times import instant_ms
@@ -48,6 +48,7 @@ class TimeColumn:
     pattern: re.Pattern[str] | None = None
     twelve_hour: bool = False
     facts: dict[str, str] = field(default_factory=dict)
+    repairs: list[Repair] = field(default_factory=list)
 
     def read(self, columns: list[Cells]) -> tuple[I64, U8]:
         """Read the time of each row of a stretch: milliseconds and state (see :mod:`wearbench.formats.stamps`)."""
@@ -160,7 +161,11 @@ def decide_time(
     numbers, _ = parse_numbers(few, decimal=decimal)
     filled = few.length > 0
     numeric = bool(filled.any()) and float(np.isfinite(numbers[filled]).mean()) > 0.5
-    if numeric and plan.time_kind != "date" and _decide_numbers(column, numbers, plan=plan, given=given):
+    if (
+        numeric
+        and plan.time_kind != "date"
+        and _decide_numbers(column, numbers, plan=plan, given=given, context=context, line=line, sample=sample)
+    ):
         pass
     elif plan.time_kind == "elapsed":
         column.elapsed = True
@@ -177,8 +182,22 @@ def _sample(cells: Cells) -> str:
     return cells.text(int(rows[0])) if rows.size else ""
 
 
-def _decide_numbers(column: TimeColumn, numbers: F64, *, plan: TablePlan, given: str) -> bool:
+def _decide_numbers(
+    column: TimeColumn, numbers: F64, *, plan: TablePlan, given: str, context: ReadContext, line: int, sample: str
+) -> bool:
     by_size = number_scale(numbers)
+    if given in ("unix_s", "unix_ms"):
+        column.scale_ms = 1000.0 if given == "unix_s" else 1.0
+        if by_size != column.scale_ms:
+            raise FormatError(
+                f"expected times in {given} as the layout says, got {sample}, which would lie outside 1990 to 2103; "
+                "correct time_format in the layout",
+                slug="time-format",
+                file=context.shown,
+                line=line,
+                value=sample,
+            )
+        return True
     if given == "elapsed_s" or (by_size is None and plan.time_scale_ms is not None):
         column.scale_ms, column.elapsed = plan.time_scale_ms or 1000.0, True
         return True
@@ -187,7 +206,14 @@ def _decide_numbers(column: TimeColumn, numbers: F64, *, plan: TablePlan, given:
     said = plan.time_scale_ms
     column.scale_ms = by_size
     if said is not None and said != by_size:
-        column.facts["time_unit"] = f"one unit is {by_size:g} ms by its size, {said:g} ms by its heading"
+        column.repairs.append(
+            Repair(
+                slug="unit-by-size",
+                said=f"the heading of the time says one unit is {said:g} ms, but by their size it is {by_size:g} ms; "
+                "read by size",
+                file=context.shown,
+            )
+        )
     return True
 
 
