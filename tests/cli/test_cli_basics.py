@@ -17,6 +17,7 @@ from study_folders import invented_results, make_study
 from wearbench import __version__
 from wearbench.cli import COMMANDS, cli
 from wearbench.commands import progress
+from wearbench.commands.common import emit
 from wearbench.commands.progress import Progress
 from wearbench.settings import settings_table
 from wearbench.study import read_results, write_results
@@ -218,3 +219,15 @@ def test_progress_as_a_bar_on_a_terminal(monkeypatch: pytest.MonkeyPatch):
     assert "reading" in tell(terminal=True, quiet=False, seconds=[0.5, 1.5, 2.0])
     assert tell(terminal=True, quiet=False, seconds=[0.5]) == ""
     assert tell(terminal=True, quiet=True, seconds=[0.5, 1.5]) == ""
+
+
+def test_prose_is_wrapped_on_a_terminal_only(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch):
+    line = "- It was off by 10 bpm on average, over all readings."
+    emit([line, "  " + line], None, as_json=False, wrap=True)
+    assert capsys.readouterr().out == f"{line}\n  {line}\n"
+    monkeypatch.setenv("COLUMNS", "30")
+    monkeypatch.setattr("sys.stdout.isatty", lambda: True)
+    emit(["  " + line], None, as_json=False, wrap=True)
+    assert capsys.readouterr().out == "  - It was off by 10 bpm on\n    average, over all\n    readings.\n"
+    emit(["  " + line], None, as_json=False)
+    assert capsys.readouterr().out == f"  {line}\n"

@@ -272,7 +272,9 @@ def test_run_writes_results_prints_findings_and_records_the_look(wearbench, tmp_
     assert done.out == (
         "Rowing, wrist band against chest patch\n"
         "\n"
-        "- The wrist band read 1.9 bpm high. (one person, one unit, one session)\n"
+        "one person, one unit, one session:\n"
+        "- The wrist band read 1.9 bpm high.\n"
+        "\n"
         "! one session is an anecdote\n"
         "\n"
         "Left out:\n"
@@ -472,6 +474,16 @@ def test_show_findings_as_sentences(wearbench, tmp_path: Path):
     assert wearbench("show", tmp_path, "findings").out == (
         "F-band-1  The wrist band read 1.9 bpm high.\n    one person, one unit, one session\n"
     )
+
+
+def test_show_cuts_tables_in_cells_short_on_screen_only(wearbench, tmp_path: Path):
+    results = invented_results()
+    results.document["clock"][0]["candidates"] = [{"offset_s": n} for n in range(50)]
+    write_results(make_study(tmp_path), results)
+    shown = wearbench("show", tmp_path, "clock").out
+    assert '[{"offset_s": 0}, {"offset_s": 1}, {"offset_s": 2} ...\n' in shown
+    assert '{"offset_s": 49}' not in shown
+    assert '{""offset_s"": 49}' in wearbench("show", tmp_path, "clock", "--csv").out
 
 
 def test_show_long_tables_in_part(wearbench, tmp_path: Path):

@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import json
+import shutil
+import sys
+import textwrap
 from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Any, TypeVar
@@ -34,12 +37,19 @@ def typed(path: Path) -> str:
     return f'"{path}"' if " " in str(path) else str(path)
 
 
-def emit(lines: Iterable[str], document: Any, *, as_json: bool) -> None:
-    """Print lines for a person, or the document for a program."""
+def emit(lines: Iterable[str], document: Any, *, as_json: bool, wrap: bool = False) -> None:
+    """Print lines for a person (prose may be wrapped on a terminal), or the document for a program."""
     if as_json:
         from wearbench.study.results import plain
 
         click.echo(json.dumps(plain(document), ensure_ascii=False, indent=1))
     else:
+        wide = shutil.get_terminal_size().columns if wrap and sys.stdout.isatty() else 0
         for line in lines:
-            click.echo(line)
+            click.echo(_wrapped(line, wide) if wide else line)
+
+
+def _wrapped(line: str, wide: int) -> str:
+    """A line of prose at the terminal's width, later lines indented under the first."""
+    indent = " " * (len(line) - len(line.lstrip()) + 2)
+    return textwrap.fill(line, wide, subsequent_indent=indent, break_long_words=False, break_on_hyphens=False)

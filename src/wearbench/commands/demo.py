@@ -40,7 +40,7 @@ def demo(folder: Path, *, seed: int | None, as_json: bool, quiet: bool) -> int:
         _write(folder, seed, quiet=quiet)
     outcome = carry_out(folder, quiet=quiet)
     outcome = replace(outcome, lines=[INVENTED, "", *outcome.lines], document={"invented": True, **outcome.document})
-    emit(outcome.lines, outcome.document, as_json=as_json)
+    emit(outcome.lines, outcome.document, as_json=as_json, wrap=True)
     return outcome.code
 
 

@@ -53,7 +53,7 @@ def look(
     except OSError as error:
         said = f"the page cannot be written: {error.strerror}. Name another place with --out"
         raise UsageError(said, slug="not-writable", file=str(out)) from error
-    emit([*result.lines, "", f"Page: {out}"], {**result.document, "page": out}, as_json=as_json)
+    emit([*result.lines, "", f"Page: {out}"], {**result.document, "page": out}, as_json=as_json, wrap=True)
 
 
 def can_ask() -> bool:

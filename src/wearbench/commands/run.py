@@ -40,7 +40,7 @@ def run(study: Path, *, as_json: bool, quiet: bool) -> int:
     Example: wearbench run my-study
     """  # noqa: D301
     outcome = carry_out(study, quiet=quiet)
-    emit(outcome.lines, outcome.document, as_json=as_json)
+    emit(outcome.lines, outcome.document, as_json=as_json, wrap=True)
     return outcome.code
 
 
@@ -86,13 +86,16 @@ def _with_findings(results: Results, warnings: list[str]) -> Results:
 def _outcome(study: Study, results: Results, outcomes: tuple[CriterionOutcome, ...], report: Path) -> Outcome:
     document = results.document
     warnings = [each if isinstance(each, str) else each.get("said", "") for each in document.get("warnings") or []]
-    lines = [study.config.title, ""]
+    lines = [study.config.title]
+    scope = ""
     for finding in document.get("findings") or []:
-        scope = finding.get("scope")
-        lines.append(f"- {finding['claim']}" + (f" ({scope})" if isinstance(scope, str) and scope else ""))
+        if finding.get("scope") != scope:
+            scope = finding.get("scope")
+            lines += ["", f"{scope}:"]
+        lines.append(f"- {finding['claim']}")
     if not document.get("findings"):
-        lines.append("No findings.")
-    lines += [f"! {warning}" for warning in warnings]
+        lines += ["", "No findings."]
+    lines += [*([""] if warnings else []), *(f"! {warning}" for warning in warnings)]
     left_out = _left_out(study, document)
     if left_out:
         lines += ["", "Left out:", *(f"  {reason}" for reason in left_out[:MOST_REASONS])]

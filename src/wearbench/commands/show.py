@@ -20,6 +20,7 @@ SHOWN: Final = (
     *("decisions_used", "warnings"),
 )
 MOST_ROWS: Final = 60
+MOST_OF_A_TABLE: Final = 50
 
 
 @click.command(short_help="Show a table of the last results.")
@@ -55,8 +56,15 @@ def show(study: Path, table: str, *, as_json: bool, as_csv: bool) -> None:
     elif table == "findings":
         emit([line for row in rows for line in _finding_lines(row)] or ["(no rows)"], None, as_json=False)
     else:
-        common, rest = _common(rows)
+        common, rest = _common([{key: _short(cell) for key, cell in row.items()} for row in rows])
         emit([*([common] if common else []), *table_lines(rest, most=MOST_ROWS)], None, as_json=False)
+
+
+def _short(cell: Any) -> Any:
+    """A cell for the screen: what is a table itself is cut short."""
+    if isinstance(cell, str) and cell[:1] in ("[", "{") and len(cell) > MOST_OF_A_TABLE:
+        return cell[:MOST_OF_A_TABLE] + " ..."
+    return cell
 
 
 def _common(rows: list[dict[str, Any]]) -> tuple[str, list[dict[str, Any]]]:
