@@ -23,6 +23,9 @@ B = NDArray[np.bool_]
 I64 = NDArray[np.int64]
 
 _HIDDEN_HZ: Final = 100.0
+_IN_DOUBT: Final = 2.5
+_SHORTEST_S: Final = 0.26
+_LONGEST_S: Final = 2.4
 _CLIP: Final = 5.0
 _HALF_S: Final = 0.08
 _ROUNDS: Final = 3
@@ -242,6 +245,7 @@ def find_track(x: F64, rate_hz: float, other_s: F64, railed_s: F64) -> Track:
         places, between = best_row(found.time_s, evidence, hidden)
         if turn and before.size == places.size and bool(_near(found.time_s[places], before).all()):
             break
+    places, between = _plainly(found.time_s, evidence, places, between)
     return Track(
         time_s=found.time_s[places],
         likeness=likeness[places],
@@ -250,6 +254,31 @@ def find_track(x: F64, rate_hz: float, other_s: F64, railed_s: F64) -> Track:
         between=between,
         other=near[places],
     )
+
+
+def _plainly(time_s: F64, evidence: F64, places: I64, between: I64) -> tuple[I64, I64]:
+    """Where the evidence alone leaves no doubt, it decides, and an irregular heart stays irregular.
+
+    Plain is where no candidate within 5 s is in doubt. There every candidate with evidence for it is a beat.
+    """
+    doubt_s = time_s[np.abs(evidence) < _IN_DOUBT]
+    plain = ~_near(time_s, doubt_s, 5.0)
+    row = np.zeros(time_s.size, dtype=bool)
+    row[places] = True
+    chosen = np.flatnonzero(np.where(plain, evidence > 0, row))
+    for _ in range(3):  # of two within a quarter of a second the weaker goes
+        close = np.flatnonzero(np.diff(time_s[chosen]) < _SHORTEST_S)
+        if close.size == 0:
+            break
+        weaker = close + (evidence[chosen[close]] >= evidence[chosen[close + 1]])
+        chosen = np.delete(chosen, weaker)
+    rank = np.full(time_s.size, -1, dtype=np.int64)
+    rank[places] = np.arange(places.size)
+    left, right = chosen[:-1], chosen[1:]
+    follows = (rank[left] >= 0) & (rank[right] == rank[left] + 1)
+    lost = np.where(follows, between[np.maximum(rank[right], 0)], -1)
+    lost = np.where((lost < 0) & plain[left] & plain[right] & (np.diff(time_s[chosen]) < _LONGEST_S), 0, lost)
+    return chosen, np.concatenate([np.full(min(1, chosen.size), -1, dtype=np.int64), lost])
 
 
 def _clearness(product: F64, sample: I64, height: F64, rate_hz: float) -> F64:
