@@ -6,28 +6,10 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from worn import at, beats
 
 from wearbench.core.running import Running, running_from_level, running_from_windows, values_over
 from wearbench.errors import DataError
-
-
-def at(*numbers):
-    return np.array(numbers, dtype=float)
-
-
-def beats_running(beat_s, usable=None):
-    """Beat phase by its definition: one beat an interval, nothing in a gap."""
-    beat_s = np.asarray(beat_s, dtype=float)
-    usable = np.ones(beat_s.size - 1, dtype=bool) if usable is None else np.asarray(usable)
-    zero = np.zeros(beat_s.size)
-    return Running(
-        knot_s=beat_s,
-        amount=np.concatenate([[0.0], np.cumsum(usable)]).astype(float),
-        covered_s=np.concatenate([[0.0], np.cumsum(np.where(usable, np.diff(beat_s), 0.0))]),
-        mended_s=zero,
-        doubtful_s=zero,
-        scale=60.0,
-    )
 
 
 # rates recomputed by hand as 60 * sum(overlap / RR) / sum(overlap)
@@ -36,14 +18,14 @@ def beats_running(beat_s, usable=None):
     [(0, 3, 80.0, 1.0), (0, 2.25, 86.6667, 1.0), (0.25, 2.25, 90.0, 1.0), (1.5, 4, 78.0, 1.0), (5, 7, 75.0, 0.2)],
 )
 def test_beats_that_a_window_cuts_count_their_share(start, end, rate, covered):
-    got = values_over(beats_running([0, 1.0, 1.5, 2.0, 3.0, 3.8, 4.6, 5.4]), at(start), at(end))
+    got = values_over(beats([0, 1.0, 1.5, 2.0, 3.0, 3.8, 4.6, 5.4]), at(start), at(end))
     assert got.value[0] == pytest.approx(rate, abs=1e-4)
     assert got.covered[0] == pytest.approx(covered)
     assert got.amount[0] == pytest.approx(rate / 60 * covered * (end - start), abs=1e-5)
 
 
 def test_windows_outside_before_and_after_are_not_covered():
-    got = values_over(beats_running([10, 11, 12]), at(0, 5, 12, 20), at(5, 10, 14, 30))
+    got = values_over(beats([10, 11, 12]), at(0, 5, 12, 20), at(5, 10, 14, 30))
     assert np.isnan(got.value).all()
     assert got.covered == pytest.approx([0, 0, 0, 0])
     assert got.amount == pytest.approx([0, 0, 0, 0])
@@ -57,7 +39,7 @@ def test_reference_without_knots_covers_nothing():
 
 
 def test_gap_adds_neither_beats_nor_time():
-    got = values_over(beats_running([0, 1, 2, 12, 13, 14], [True, True, False, True, True]), at(0, 3), at(14, 8))
+    got = values_over(beats([0, 1, 2, 12, 13, 14], [True, True, False, True, True]), at(0, 3), at(14, 8))
     assert got.value[0] == pytest.approx(60.0)
     assert got.covered[0] == pytest.approx(4 / 14)
     assert np.isnan(got.value[1])
@@ -118,15 +100,7 @@ def test_one_sample_is_held_its_longest():
 
 
 def with_doubt():
-    base = beats_running([0, 1, 2, 3, 4, 5])
-    return Running(
-        knot_s=base.knot_s,
-        amount=base.amount,
-        covered_s=base.covered_s,
-        mended_s=at(0, 0, 1, 2, 2, 2),
-        doubtful_s=at(0, 0, 0, 1, 2, 2),
-        scale=60.0,
-    )
+    return beats(np.arange(6.0), mended=[0, 1, 1, 0, 0], doubtful=[0, 0, 1, 1, 0])
 
 
 def test_shares_mended_and_doubtful_are_of_the_window():
@@ -178,7 +152,7 @@ interval_lists = st.lists(st.tuples(st.floats(0.3, 2.0), st.booleans()), min_siz
 @given(interval_lists, st.lists(st.floats(0.0, 1.0), min_size=1, max_size=6))
 def test_parts_add_up_to_the_whole(intervals, cuts):
     beat_s = np.concatenate([[0.0], np.cumsum([length for length, _ in intervals])])
-    running = beats_running(beat_s, [use for _, use in intervals])
+    running = beats(beat_s, [use for _, use in intervals])
     edges = np.unique(np.concatenate([[0.0, 1.0], cuts])) * beat_s[-1]
     edges = edges[np.concatenate([[True], np.diff(edges) > 2e-3])]
     edges[-1] = beat_s[-1]
@@ -196,8 +170,8 @@ def test_parts_add_up_to_the_whole(intervals, cuts):
 def test_moving_reference_and_window_together_changes_nothing(intervals, start, length, move):
     beat_s = np.concatenate([[0.0], np.cumsum([r for r, _ in intervals])])
     use = [u for _, u in intervals]
-    here = values_over(beats_running(beat_s, use), at(start), at(start + length))
-    there = values_over(beats_running(beat_s + move, use), at(start + move), at(start + length + move))
+    here = values_over(beats(beat_s, use), at(start), at(start + length))
+    there = values_over(beats(beat_s + move, use), at(start + move), at(start + length + move))
     assert there.covered[0] == pytest.approx(here.covered[0], abs=1e-6)
     if here.covered[0] * length > 1e-3:
         assert there.value[0] == pytest.approx(here.value[0], rel=1e-4)
@@ -207,7 +181,7 @@ def test_moving_reference_and_window_together_changes_nothing(intervals, start, 
 @given(interval_lists, st.floats(-5.0, 60.0), st.floats(0.01, 20.0))
 def test_rate_lies_between_slowest_and_fastest_interval(intervals, start, length):
     beat_s = np.concatenate([[0.0], np.cumsum([r for r, _ in intervals])])
-    got = values_over(beats_running(beat_s, [u for _, u in intervals]), at(start), at(start + length))
+    got = values_over(beats(beat_s, [u for _, u in intervals]), at(start), at(start + length))
     assert 0.0 <= got.covered[0] <= 1.0 + 1e-9
     rates = [60.0 / r for r, use in intervals if use]
     if got.covered[0] * length > 1e-3:

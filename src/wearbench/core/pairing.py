@@ -36,8 +36,8 @@ StandsFor = Literal["ending", "starting", "centred", "spot"]
 REASONS: Final[tuple[str, ...]] = (
     "",
     "sentinel",
-    "out_of_range",
     "no_reference",
+    "out_of_range",
     "covered_too_little",
     "reference_doubtful",
     "not_worn",
@@ -256,7 +256,7 @@ def make_pairs(
     for number in sentinels:
         is_sentinel |= tested == number
     mark(is_sentinel, "sentinel")
-    mark(window.covered < 0.01, "no_reference")
+    mark(~(window.covered >= 0.01), "no_reference")
     mark((window.value < low) | (window.value > high), "out_of_range")
     too_little = window.covered < min_covered
     if min_amount > 0:
