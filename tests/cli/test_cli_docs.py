@@ -13,7 +13,7 @@ import pytest
 import wearbench
 from wearbench.core.pairing import REASONS
 from wearbench.formats.recording import Layout, LayoutColumn
-from wearbench.study import PAIRS, CriterionConfig, DeviceConfig
+from wearbench.study import PAIRS, CriterionConfig, DeviceConfig, results_schema
 from wearbench.study.decisions import Decision
 from wearbench.study.device import STAMPS, STANDS_FOR
 from wearbench.study.tables import MARK_KINDS, SESSION_KNOWN, VERSION_PARTS, WEAR_KINDS
@@ -105,6 +105,7 @@ def fields(kind: type, *left_out: str) -> list[str]:
         ("versions.csv", list(VERSION_PARTS)),
         ("decisions.jsonl", fields(Decision)),
         ("pairs.parquet", [*PAIRS, *REASONS[1:]]),
+        ("results.json", list(results_schema()["properties"])),
     ],
 )
 def test_every_key_and_column_is_in_the_folder_page(title: str, names: list[str]):
