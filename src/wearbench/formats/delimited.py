@@ -74,7 +74,7 @@ def read(path: Path, context: ReadContext) -> FileContent:
             line=shape.heading_line,
         )
     _refuse_wider_rows(first, shape, context)
-    numbers = [*(value.index for value in plan.values), *plan.time]
+    numbers = [*(value.index for value in plan.values), *plan.time] if first.may_hold(",") else []
     decimal = decimal_mark([_texts(first.column(place)) for place in numbers], context)
     start_text = _start_text(first, shape, context)
     time = decide_time(

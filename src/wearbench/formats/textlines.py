@@ -122,7 +122,7 @@ class TextFile:
         return data
 
 
-def first_lines(file: TextFile, *, most: int = 400) -> list[str]:
+def first_lines(file: TextFile, *, most: int = 150) -> list[str]:
     """First lines of a text file, decoded, at most ``most`` of them."""
     for data, _ in file.stretches(block=1 << 17):
         return [line.decode() for line in islice(data.split(b"\n"), most)]
@@ -155,6 +155,7 @@ class Lines:
     buffer: U8
     number: I64
     n_cells: I64
+    delimiter: str
     _start: I64
     _end: I64
     _first: I64
@@ -178,7 +179,16 @@ class Lines:
             cuts = _outside_quotes(buffer, cuts, starts, ends)
         first = np.searchsorted(cuts, starts)
         n_cells = np.searchsorted(cuts, ends) - first + 1
-        return cls(buffer=buffer, number=number, n_cells=n_cells, _start=starts, _end=ends, _first=first, _cuts=cuts)
+        return cls(
+            buffer=buffer,
+            number=number,
+            n_cells=n_cells,
+            delimiter=delimiter,
+            _start=starts,
+            _end=ends,
+            _first=first,
+            _cuts=cuts,
+        )
 
     def column(self, index: int) -> Cells:
         """Cells of one column, counted from 0; lines that are too short have an empty cell there."""
@@ -194,6 +204,11 @@ class Lines:
             start, end = np.where(absent, self._end, start), np.where(absent, self._end, end)
         return trimmed(self.buffer, start, end)
 
+    def may_hold(self, letter: str) -> bool:
+        """Whether a letter can stand inside a cell at all: it is there, and not only as a delimiter."""
+        there = bool((self.buffer == ord(letter)).any())
+        return there and (self.delimiter != letter or bool((self.buffer == 34).any()))
+
     def from_line(self, number: int) -> Lines:
         """Return the lines from one line number of the file on."""
         cut = int(np.searchsorted(self.number, number))
@@ -201,6 +216,7 @@ class Lines:
             buffer=self.buffer,
             number=self.number[cut:],
             n_cells=self.n_cells[cut:],
+            delimiter=self.delimiter,
             _start=self._start[cut:],
             _end=self._end[cut:],
             _first=self._first[cut:],
