@@ -282,7 +282,7 @@ def _plainly(time_s: F64, evidence: F64, places: I64, between: I64) -> tuple[I64
 
 
 def _clearness(product: F64, sample: I64, height: F64, rate_hz: float) -> F64:
-    """Usual height of 9 beats over what the same projection gives away from beats (root mean square)."""
+    """Usual height of 9 beats over what the same projection gives between them (root mean square, usual too)."""
     if sample.size == 0:
         return np.empty(0)
     reach = round(0.12 * rate_hz)
@@ -292,10 +292,11 @@ def _clearness(product: F64, sample: I64, height: F64, rate_hz: float) -> F64:
     away = np.cumsum(mark[:-1]) == 0
     power = np.concatenate([[0.0], np.cumsum(np.where(away, product**2, 0.0))])
     count = np.concatenate([[0.0], np.cumsum(away)])
-    place = np.arange(sample.size)
-    low = sample[np.maximum(place - 5, 0)]
-    high = sample[np.minimum(place + 5, sample.size - 1)]
-    noise = np.sqrt((power[high] - power[low]) / np.maximum(count[high] - count[low], 1.0))
+    edges = np.concatenate([sample[:1] - 2 * reach, sample, sample[-1:] + 2 * reach])
+    edges = np.clip(edges, 0, product.size)
+    here = np.diff(power[edges]) / np.maximum(np.diff(count[edges]), 1.0)
+    # what lies before and after each beat; the median over beats passes over single spikes
+    noise = np.sqrt(rolling_median((here[1:] + here[:-1]) / 2, 9))
     clear: F64 = rolling_median(height, 9) / np.maximum(noise, 1e-12)
     return clear
 
