@@ -6,6 +6,7 @@ import re
 import time
 from collections.abc import Callable
 from itertools import pairwise
+from pathlib import Path
 from xml.etree import ElementTree as ET
 
 import numpy as np
@@ -30,6 +31,7 @@ from wearbench.figures import (
     strip_tables,
     stylesheet,
     wall_table,
+    write_figures,
 )
 from wearbench.figures.palette import _TEXTURE, MARK
 from wearbench.findings import Subject, subjects
@@ -67,7 +69,11 @@ def strip(r: Results, s: Subject, width: float) -> str:
     return draw_strip(table, unit=s.unit, uid="x", tolerance=5.0, width=width, **WORDS)
 
 
-DRAWN: list[Callable[[Results, Subject, float], str]] = [wall, ratio, scatter, difference, flow, strip]
+def shares(_: Results, s: Subject, width: float) -> str:
+    return draw_shares(shares_table(s), uid="x", width=width, **WORDS)
+
+
+DRAWN: list[Callable[[Results, Subject, float], str]] = [shares, wall, ratio, scatter, difference, flow, strip]
 
 
 @pytest.fixture(scope="module")
@@ -245,7 +251,7 @@ def test_shares_add_up_to_one(subject: Subject) -> None:
     table = shares_table(subject)
     assert table["share"].sum() == pytest.approx(1.0)
     assert "not_worn" not in table["state"].to_list()
-    assert any(w.startswith("right ") for w in texts(draw_shares(table, title="b", uid="b")))
+    assert any(w.startswith("right ") for w in texts(draw_shares(table, title="b", scope="s", uid="b")))
 
 
 def test_flow_keeps_its_order_and_unknown_steps(results: Results, subject: Subject) -> None:
@@ -254,3 +260,16 @@ def test_flow_keeps_its_order_and_unknown_steps(results: Results, subject: Subje
     steps = flow_table(document, subject)["step"].to_list()
     assert steps[:2] == ["worn", "reference_trustworthy"]
     assert steps[-1] == "charging"
+
+
+def test_figures_are_written_each_beside_its_table(tmp_path: Path, results: Results) -> None:
+    written = write_figures(results, tmp_path / "figures")
+    names = [p.name for p in written]
+    assert len(names) == len(set(names)) == 2 * 2 * (6 + 8)  # picture and table, two devices, six figures, 8 strips
+    assert "band-a.heart_rate.wall.svg" in names
+    for path in written:
+        if path.suffix == ".svg":
+            root = ET.fromstring(path.read_bytes())
+            assert "invented data" in " ".join(t.text or "" for t in root.iter(f"{SVG}text"))
+    table = pl.read_csv(tmp_path / "figures" / "band-a.heart_rate.ratio.csv")
+    assert table["ratio"].to_list() == pytest.approx((table["tested"] / table["reference"]).to_list())

@@ -2,14 +2,17 @@
 
 from wearbench.figures.difference import difference_table, draw_difference
 from wearbench.figures.flow import draw_flow, flow_table
+from wearbench.figures.pictures import Picture, pictures_of, tolerance_of
 from wearbench.figures.ratio import draw_ratio, ratio_table
 from wearbench.figures.scatter import draw_scatter, scatter_table
 from wearbench.figures.shares import draw_shares, shares_table
 from wearbench.figures.strip import draw_strip, strip_tables
 from wearbench.figures.svg import stand_alone, stylesheet
 from wearbench.figures.wall import draw_wall, wall_table
+from wearbench.figures.writing import write_figures
 
 __all__ = [
+    "Picture",
     "difference_table",
     "draw_difference",
     "draw_flow",
@@ -19,11 +22,14 @@ __all__ = [
     "draw_strip",
     "draw_wall",
     "flow_table",
+    "pictures_of",
     "ratio_table",
     "scatter_table",
     "shares_table",
     "stand_alone",
     "strip_tables",
     "stylesheet",
+    "tolerance_of",
     "wall_table",
+    "write_figures",
 ]

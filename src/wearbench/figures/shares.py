@@ -25,14 +25,14 @@ def shares_table(subject: Subject) -> pl.DataFrame:
     )
 
 
-def draw_shares(table: pl.DataFrame, *, title: str, uid: str, width: float = 624.0) -> str:
-    """Draw the bar; its scope line is that of the page around it.
+def draw_shares(table: pl.DataFrame, *, title: str, scope: str, uid: str, width: float = 624.0) -> str:
+    """Draw the bar with its legend.
 
     Parameters
     ----------
     table : polars.DataFrame
         From :func:`shares_table`.
-    title, uid : str
+    title, scope, uid : str
     width : float
         In pixels.
     """
@@ -45,5 +45,6 @@ def draw_shares(table: pl.DataFrame, *, title: str, uid: str, width: float = 624
         drawing.rect(x1, 1, max(1.0, x2 - x1), 22, cls=f"cell o-{state}", fill=fill_of(drawing, state))
         at += part
     words = {state: f"{label} {share(part)}" for state, label, _, part in table.iter_rows()}
-    drawing.height = 34 + legend(drawing, set(words), x=0, y=34, width=width, words=words)
+    foot = 48 + legend(drawing, set(words), x=0, y=34, width=width, words=words)
+    drawing.height = foot - 6 + drawing.paragraph(0, foot, scope, room=width)
     return drawing.render()

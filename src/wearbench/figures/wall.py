@@ -89,7 +89,7 @@ def draw_wall(table: pl.DataFrame, *, title: str, scope: str, uid: str, width: f
     names = max((len(str(s)) for s in sessions), default=3)
     name_room = min(58.0 if narrow else 110.0, 12.0 + 8.0 * names)
     left = (name_room + 6 if narrow else name_room + 140.0) if labelled else 40.0
-    right = 50.0
+    right = 58.0
     top = 26.0
     bottom = top + max(1, len(sessions)) * step
     parts = table.partition_by("session", maintain_order=True, as_dict=True)
@@ -129,7 +129,8 @@ def draw_wall(table: pl.DataFrame, *, title: str, scope: str, uid: str, width: f
         before = firmware or before
         _draw_row(drawing, rows, scale, y, high)
         if labelled and rows["right"][0] is not None:
-            drawing.text(width, y + high / 2 + 4.2, share(rows["right"][0]), cls="sm num", anchor="end")
+            words = share(rows["right"][0]).replace("over ", ">").replace("under ", "<")
+            drawing.text(width, y + high / 2 + 4.2, words, cls="sm num", anchor="end")
     used = legend(drawing, states, x=0, y=bottom + 12, width=width)
     drawing.height = bottom + 20 + used + drawing.paragraph(0, bottom + 24 + used, scope, room=width)
     return drawing.render()

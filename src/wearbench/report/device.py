@@ -6,22 +6,8 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
-from wearbench.figures import (
-    difference_table,
-    draw_difference,
-    draw_flow,
-    draw_ratio,
-    draw_scatter,
-    draw_shares,
-    draw_wall,
-    flow_table,
-    ratio_table,
-    scatter_table,
-    shares_table,
-    wall_table,
-)
+from wearbench.figures import pictures_of, tolerance_of
 from wearbench.findings import Subject
-from wearbench.quantities import QUANTITIES
 from wearbench.report.pieces import Figure, Said, figure_of, said_of
 from wearbench.report.tables import (
     PRIMARY,
@@ -96,34 +82,25 @@ def device_view(
         Added to every scope line.
     """
     k, label, scope = number_in_page, subject.label, subject.scope + mark
-    declared = QUANTITIES.get(subject.quantity)
-    tolerance = declared.tolerance if declared else None
-    lead = _lead(mine)
-    shares, wall = shares_table(subject), wall_table(results, subject)
-    flow = flow_table(document, subject)
+    tolerance, part, lead = tolerance_of(subject), _tolerance_share(document), _lead(mine)
+    figures = {p.name: figure_of(p, uid=f"{p.name}{k}") for p in pictures_of(results, subject, scope=scope)}
     return DeviceView(
         anchor=f"device-{k + 1}",
         label=label,
         what=subject.what,
         scope=scope,
         numbers=tuple(_numbers(subject, mine)),
-        bar=figure_of(draw_shares, shares, title=f"{label}: time by state", uid=f"b{k}") if shares.height else None,
+        bar=figures.get("shares"),
         lead=tuple(said_of(f) for id_ in lead for f in mine if f["id"] == id_),
         more=tuple(said_of(f) for f in mine if f["id"] not in lead),
-        flow=figure_of(draw_flow, flow, title=f"{label}: from worn to judged", scope=scope, uid=f"f{k}")
-        if flow.height
-        else None,
-        wall=figure_of(draw_wall, wall, title=f"{label}: ribbon wall", scope=scope, uid=f"w{k}", width=920.0)
-        if wall.height
-        else None,
-        ratio=_ratio(subject, scope=scope, k=k),
-        plots=tuple(_plots(subject, scope=scope, k=k, tolerance=tolerance)),
-        primary=statistics_table(
-            subject, PRIMARY, caption="In numbers", tolerance=tolerance, part=_tolerance_share(document)
-        ),
+        flow=figures.get("flow"),
+        wall=figures.get("wall"),
+        ratio=figures.get("ratio"),
+        plots=tuple(_plots(subject, figures)),
+        primary=statistics_table(subject, PRIMARY, caption="In numbers", tolerance=tolerance, part=part),
         groups=tuple(_groups(document, subject)),
         states=states_table(subject),
-        reviewers=tuple(_reviewers(subject, tolerance=tolerance, part=_tolerance_share(document))),
+        reviewers=tuple(_reviewers(subject, tolerance=tolerance, part=part)),
     )
 
 
@@ -193,47 +170,23 @@ def _reviewers(subject: Subject, *, tolerance: float | None, part: float) -> Ite
             yield table
 
 
-def _ratio(subject: Subject, *, scope: str, k: int) -> Figure | None:
-    """The ratio plot, as wide as the page; None for a quantity whose half and double mean nothing."""
-    declared = QUANTITIES.get(subject.quantity)
-    table = ratio_table(subject)
-    if declared is None or not declared.state_model or not table.height:
-        return None
-    return figure_of(
-        draw_ratio,
-        table,
-        title=f"{subject.label}: ratio plot",
-        scope=scope,
-        what=subject.what,
-        unit=subject.unit,
-        uid=f"r{k}",
-        width=920.0,
-    )
-
-
-def _plots(subject: Subject, *, scope: str, k: int, tolerance: float | None) -> Iterator[tuple[str, str, Figure]]:
-    """The usual plots of the trade: title, words, figure."""
-    table = scatter_table(subject)
-    if not table.height:
-        return
-    axes: dict[str, Any] = {"scope": scope, "unit": subject.unit}
-    words = "On the line, tested and reference are equal."
-    if tolerance:
-        words += f" The grey band is ±{tolerance:g} {subject.unit}."
-    title = f"{subject.label}: tested against reference"
-    yield (
-        "Against the line of equality",
-        words,
-        figure_of(draw_scatter, table, title=title, uid=f"s{k}", tolerance=tolerance, **axes),
-    )
-    statistics = (subject.overall() or {}).get("statistics") or {}
-    title = f"{subject.label}: differences"
-    yield (
+_PLOTS: Final = {
+    "scatter": ("Against the line of equality", "On the line, tested and reference are equal."),
+    "difference": (
         "How far off, by size",
         "Tested minus reference against their mean. Dashed: the limits between which about 19 of 20 readings lie; "
         "grey: how far these lines could move.",
-        figure_of(draw_difference, difference_table(subject), statistics=statistics, title=title, uid=f"d{k}", **axes),
-    )
+    ),
+}
+
+
+def _plots(subject: Subject, figures: Mapping[str, Figure]) -> Iterator[tuple[str, str, Figure]]:
+    """The usual plots of the trade: title, words, figure."""
+    near = tolerance_of(subject)
+    for name, (title, words) in _PLOTS.items():
+        if name in figures:
+            band = f" The grey band is ±{near:g} {subject.unit}." if near and name == "scatter" else ""
+            yield title, words + band, figures[name]
 
 
 def _lead(mine: list[dict[str, Any]]) -> list[str]:

@@ -8,8 +8,9 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Final
 
-import polars as pl
 from markupsafe import Markup, escape
+
+from wearbench.figures import Picture
 
 __all__ = ["Figure", "Said", "figure_of", "instant_of", "linked", "said_of", "unbroken"]
 
@@ -35,10 +36,9 @@ class Said:
     method: str
 
 
-def figure_of(draw: Any, table: pl.DataFrame, *, uid: str, width: float | None = None, **words: Any) -> Figure:
-    """Draw a table for wide screens and for narrow ones; ``words`` go to the drawing function."""
-    wide = draw(table, uid=uid, **words) if width is None else draw(table, uid=uid, width=width, **words)
-    narrow = draw(table, uid=f"{uid}n", width=_NARROW, **words)
+def figure_of(picture: Picture, *, uid: str) -> Figure:
+    """Draw a picture for wide screens and for narrow ones."""
+    wide, narrow = picture.draw(uid=uid, width=picture.width), picture.draw(uid=f"{uid}n", width=_NARROW)
     return Figure(wide=Markup(wide), narrow=Markup(narrow))
 
 

@@ -10,12 +10,8 @@ from typing import Any, Final
 import polars as pl
 from markupsafe import Markup
 
-from wearbench.figures import (
-    draw_strip,
-    strip_tables,
-)
+from wearbench.figures import draw_strip, strip_tables, tolerance_of
 from wearbench.findings import Subject
-from wearbench.quantities import QUANTITIES
 from wearbench.report.pieces import Figure, instant_of
 from wearbench.report.tables import (
     Cell,
@@ -86,7 +82,7 @@ def session_views(
         strips, rows, right = [], [], []
         zone, zone_name = zones.get(name, (UTC, "UTC"))
         for j, table in tables[name]:
-            subject, declared = found[j], QUANTITIES.get(found[j].quantity)
+            subject = found[j]
             here = pairs[j].get((name,), subject.pairs.clear())
             svg = draw_strip(
                 table,
@@ -94,7 +90,7 @@ def session_views(
                 scope=f"{name} · {_session_scope(here)}{mark}",
                 unit=subject.unit,
                 uid=f"t{k}-{j}",
-                tolerance=(declared.tolerance or 0.0) if declared else 0.0,
+                tolerance=tolerance_of(subject) or 0.0,
                 zone=zone,
                 zone_name=zone_name,
             )
