@@ -257,7 +257,7 @@ def _model(data: StateInput, parameters: StateParameters) -> tuple[F64, list[tup
         for multiple in multiples:
             distance = log_tested - log_cadence - math.log(multiple)
             density = np.log(
-                0.85 * np.exp(_log_normal(distance, wide)) + 0.15 * np.exp(_log_normal(distance, 2.5 * wide)) + 2e-5
+                0.95 * np.exp(_log_normal(distance, wide)) + 0.05 * np.exp(_log_normal(distance, 2.0 * wide)) + 2e-5
             )
             columns.append(np.where(np.isfinite(distance), density, -11.0))
             meaning.append((CADENCE_LOCKED, multiple))
@@ -467,15 +467,16 @@ def _freezes(
         if seen.size < 3 or float(seen.max() - seen.min()) <= frozen_move:
             continue
         inside = state[first:stop] == CADENCE_LOCKED
-        if float(inside.mean()) >= 0.5 and _steady(data.cadence[first:stop][inside]):
-            # A steady cadence holds the value of what is locked to it.
+        value = float(data.tested[first])
+        from_truth = abs(float(reference[0]) - value) <= max(0.04 * value, 4.0)
+        if float(inside.mean()) >= 0.5 and not from_truth and _steady(data.cadence[first:stop][inside]):
+            # A steady cadence holds the value of what is locked to it; a freeze starts from the true value.
             continue
         moving = float(np.nansum(slope[first + 1 : stop] > 0.1))
         chance = (1.0 - parameters.change_share) ** moving
         if chance > 1e-3:
             continue
         low, high = data.low[first:stop], data.high[first:stop]
-        value = float(data.tested[first])
         outside = np.fmax(low - value, value - high)
         # What following late explains to its end is a freeze only if the device never holds a value that long.
         if chance > 1e-6 and not bool(np.any(outside > max(0.02 * value, 2.0))):
