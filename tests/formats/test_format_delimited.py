@@ -183,6 +183,14 @@ def test_elapsed_times(path: Path, heading: str, cells: tuple[str, ...]) -> None
     assert seconds(reading(path, text, layout=layout, start_ms=0)) == [0.0, 0.25, 60.0]
 
 
+def test_a_stopwatch_counts_minutes_before_it_counts_hours(path: Path) -> None:
+    text = "elapsed,hr\n59:58,70\n59:59.5,71\n1:00:00,72\n"
+    assert seconds(reading(path, text, start_ms=START_MS)) == [3598.0, 3599.5, 3600.0]
+    layout = Layout(time=("elapsed",), time_format="%M:%S")
+    clock = reading(path, "elapsed,hr\n00:58,70\n00:59,71\n", layout=layout)
+    assert found(clock)["heart_rate"].time_ms.tolist() == [58_000, 59_000]
+
+
 def test_elapsed_over_a_day_and_a_start_column(path: Path) -> None:
     text = "elapsed,hr,begun\n0:00:00,70,2031-05-01T07:00:00Z\n26:00:00,71,\n"
     content = reading(path, text, layout=Layout(start_column="begun"))
@@ -204,6 +212,11 @@ def test_times_of_day_turn_over_at_midnight(path: Path) -> None:
         "4 of 4 stamps are times of day without a date; placed by the clock search unless sessions.csv gives the "
         "session's start"
     )
+
+
+def test_two_rows_around_midnight(path: Path) -> None:
+    content = reading(path, "time,hr\n23:59:59,70\n00:00:00,71\n", start_ms=START_MS)
+    assert np.diff(seconds(content)).tolist() == [1.0]
 
 
 def test_the_repeated_hour_is_told_apart_by_order(path: Path) -> None:
@@ -673,4 +686,16 @@ def test_a_file_that_is_not_there(tmp_path: Path) -> None:
         recognise(tmp_path / "gone.csv")
     assert caught.value.message == (
         "expected a file that can be opened, got 'No such file or directory'; check its path and rights"
+    )
+
+
+def test_a_disk_that_fails_on_the_way(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def failing(*_: object, **__: object) -> None:
+        raise OSError(5, "Input/output error")
+
+    monkeypatch.setattr("wearbench.formats.delimited.read", failing)
+    with pytest.raises(FormatError) as caught:
+        reading(path, "time,hr\n2031-05-01T09:00:00,70\n")
+    assert str(caught.value) == (
+        "band.csv: expected a file that can be read to its end, got 'Input/output error'; check the disk and the rights"
     )

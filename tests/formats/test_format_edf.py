@@ -9,8 +9,8 @@ import pytest
 from written import START_MS, edf, onsets, reading
 
 from wearbench.errors import FormatError
-from wearbench.formats import Readings, Signal, recognise
-from wearbench.formats.edf import EdfSignal
+from wearbench.formats import Layout, LayoutColumn, Readings, Signal, recognise
+from wearbench.formats.edf_header import EdfSignal
 
 
 def ecg(*records: list[int], samples: int = 4, **more: object) -> dict[str, object]:
@@ -110,6 +110,13 @@ def test_slow_signals_become_readings_by_label(tmp_path: Path) -> None:
     assert first.source_row.tolist() == [1, 1, 2, 2]
     assert second.value.tolist() == [97.0, 96.5]
     assert content.facts["signals_not_read"] == "Snore"
+
+
+def test_a_layout_names_signals(tmp_path: Path) -> None:
+    layout = Layout(columns={"chan 3": LayoutColumn(quantity="ecg", unit="V")})
+    data = edf(signals=[ecg([1] * 4), ecg([0, 1, 2, 3], label="Chan 3", unit="?")], n_records=1)
+    made = signal_of(tmp_path / "a.edf", data, layout=layout)
+    np.testing.assert_allclose(made.segments[0].values[0], 122.1001, atol=1e-3)  # 0.1221 V
 
 
 def test_a_span_is_kept_to_whole_records(tmp_path: Path) -> None:

@@ -13,6 +13,7 @@ from wearbench.errors import FormatError
 from wearbench.formats.headings import unit_of
 from wearbench.formats.order import in_order
 from wearbench.formats.recording import Intervals, ReadContext, Readings, Repair, Segment, Signal
+from wearbench.formats.stamps import CLOCK
 from wearbench.formats.tableplan import ValueColumn
 from wearbench.formats.times import settle
 
@@ -21,6 +22,8 @@ __all__ = ["Column", "build", "plain_column", "rr_factor", "settle_and_build", "
 I64 = NDArray[np.int64]
 F64 = NDArray[np.float64]
 U8 = NDArray[np.uint8]
+
+_HALF_DAY_MS = 43_200_000
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -137,7 +140,8 @@ def settle_and_build(
     """
     repairs: list[Repair] = []
     step = np.diff(ms)
-    if int((step < 0).sum()) > int((step > 0).sum()):
+    back = (step < 0) & ~((state[1:] == CLOCK) & (step < -_HALF_DAY_MS))  # midnight is no step back
+    if int(back.sum()) > int((step > 0).sum()):
         ms, state, source_row = ms[::-1].copy(), state[::-1].copy(), source_row[::-1].copy()
         columns = [Column(plan=column.plan, value=column.value[::-1].copy()) for column in columns]
         repairs.append(

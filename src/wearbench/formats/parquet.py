@@ -15,7 +15,7 @@ from wearbench.formats.build import Column, settle_and_build, too_many
 from wearbench.formats.numbers import cells_of
 from wearbench.formats.recording import FileContent, ReadContext, Repair
 from wearbench.formats.stamps import BAD, EARLIEST_MS, LATEST_MS, NAIVE, UTC
-from wearbench.formats.tableplan import TablePlan, plan_table
+from wearbench.formats.tableplan import TablePlan, no_time_column, plan_table
 from wearbench.formats.timecolumn import TimeColumn, decide_time
 
 __all__ = ["read", "recognise"]
@@ -62,13 +62,7 @@ def read(path: Path, context: ReadContext) -> FileContent:
         )
     plan = plan_table(headings, context)
     if not plan.time:
-        raise FormatError(
-            "expected a time column (time, timestamp, datetime, date and time, elapsed_s), got the headings "
-            + ", ".join(f"'{heading}'" for heading in headings[:12])
-            + "; name the time column in a layout",
-            slug="no-time",
-            file=context.shown,
-        )
+        raise no_time_column(headings, context)
     names = [headings[place] for place in plan.time]
     wanted = dict.fromkeys([*names, *(headings[column.index] for column in plan.values)])
     table = table.select(list(wanted)).with_row_index("wearbench_row", offset=1)

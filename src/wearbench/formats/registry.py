@@ -10,7 +10,7 @@ from typing import Final, cast
 from wearbench.errors import FormatError
 from wearbench.formats import delimited, edf, fit, gpx, rr_list, tcx
 from wearbench.formats.recording import FileContent, ReadContext
-from wearbench.formats.textlines import TextFile, first_lines
+from wearbench.formats.textlines import lines_of_head
 from wearbench.formats.track import root_name
 
 __all__ = ["FORMATS", "read_file", "recognise"]
@@ -81,7 +81,8 @@ def recognise(path: Path, *, head: bytes | None = None) -> str:
                 f"expected a recording ({_READABLE}), got {what}; {advice}", slug="unknown-format", file=str(path)
             )
     if delimited.recognise(head, path.name):
-        return "rr_list" if rr_list.is_rr_list(first_lines(TextFile(path=path))) else "delimited"
+        lines = lines_of_head(head, whole=len(head) < _HEAD_BYTES)
+        return "rr_list" if rr_list.is_rr_list(lines) else "delimited"
     raise FormatError(
         f"expected a recording ({_READABLE}), got binary data of no known format, beginning with the bytes "
         f"{head[:8].hex(' ')}; export the recording again",

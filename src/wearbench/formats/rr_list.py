@@ -13,7 +13,7 @@ from wearbench.formats.headings import read_heading, unit_factor
 from wearbench.formats.numbers import parse_numbers
 from wearbench.formats.recording import FileContent, Intervals, ReadContext, Repair
 from wearbench.formats.sniff import Shape, decimal_mark
-from wearbench.formats.tableplan import TablePlan
+from wearbench.formats.tableplan import TablePlan, no_time_column
 from wearbench.formats.textlines import Lines, TextFile, first_lines
 
 __all__ = ["is_rr_list", "read", "read_without_stamps"]
@@ -106,15 +106,7 @@ def read_without_stamps(path: Path, context: ReadContext, *, shape: Shape, plan:
     for column in plan.values:
         if column.quantity == "rr":
             return _read(path, context, shape=shape, index=column.index, said=column.factor, missing=column.missing)
-    shown = ", ".join(f"'{heading}'" for heading in shape.headings[:12])
-    raise FormatError(
-        f"expected a time column (time, timestamp, datetime, date and time, elapsed_s), got the headings {shown}; name "
-        "the time column in a layout",
-        slug="no-time",
-        file=context.shown,
-        line=shape.heading_line,
-        value=shown,
-    )
+    raise no_time_column(shape.headings, context, line=shape.heading_line)
 
 
 def _read(

@@ -268,6 +268,8 @@ def _read_alike(
         if date_ms is not None:
             state[:] = UTC
     state[~(good & fine)] = BAD
+    if date_ms is None and clock_ms is None:
+        state[:] = BAD
     return total, state
 
 
@@ -322,6 +324,11 @@ def _named_month(cells: Cells, found: re.Match[str]) -> I64:
 def _clock_ms(cells: Cells, found: re.Match[str], *, notes: _Notes) -> tuple[I64 | None, NDArray[np.bool_]]:
     hour, minute, second = (_number(cells, found, group) for group in ("H", "M", "S"))
     elapsed = _number(cells, found, "h")
+    counted = _number(cells, found, "n")
+    if counted is not None:
+        elapsed, minute = counted // 60, counted % 60
+    elif hour is None and elapsed is None and (minute is not None or second is not None):
+        elapsed = np.zeros(cells.start.size, dtype=np.int64)
     if hour is None and elapsed is not None:
         hour, fine = elapsed, np.ones(elapsed.size, dtype=np.bool_)
     elif hour is not None:

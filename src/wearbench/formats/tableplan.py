@@ -16,7 +16,7 @@ from wearbench.formats.headings import (
 )
 from wearbench.formats.recording import Layout, ReadContext
 
-__all__ = ["TablePlan", "ValueColumn", "is_heading_row", "plan_table"]
+__all__ = ["TablePlan", "ValueColumn", "is_heading_row", "no_time_column", "plan_table"]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -127,6 +127,18 @@ def plan_table(headings: Sequence[str], context: ReadContext, *, line: int | Non
 def _listed(headings: Sequence[str]) -> str:
     shown = [f"'{heading}'" for heading in headings[:12]]
     return ", ".join(shown) + (f" and {len(headings) - 12} more" if len(headings) > 12 else "")
+
+
+def no_time_column(headings: Sequence[str], context: ReadContext, *, line: int | None = None) -> FormatError:
+    """Error for a table whose readings nothing places in time."""
+    return FormatError(
+        "expected a time column (time, timestamp, datetime, date and time, elapsed_s), got the headings "
+        f"{_listed(headings)}; name the time column in a layout",
+        slug="no-time",
+        file=context.shown,
+        line=line,
+        value=_listed(headings),
+    )
 
 
 def _time_columns(

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from wearbench.errors import FormatError
 from wearbench.formats.numbers import Cells, trimmed
 
-__all__ = ["Lines", "TextFile", "encoding_of", "first_lines", "split_line"]
+__all__ = ["Lines", "TextFile", "encoding_of", "first_lines", "lines_of_head", "split_line"]
 
 U8 = NDArray[np.uint8]
 I64 = NDArray[np.int64]
@@ -120,6 +120,13 @@ class TextFile:
         for blank in _WIDE_BLANKS:
             data = data.replace(blank, b" ")
         return data
+
+
+def lines_of_head(head: bytes, *, whole: bool) -> list[str]:
+    """Lines of a file's first bytes, decoded; the last is left out unless the bytes are the whole file."""
+    text = head.decode(encoding_of(head), "replace").replace("\r\n", "\n").replace("\r", "\n")
+    lines = text.split("\n")
+    return lines if whole or len(lines) == 1 else lines[:-1]
 
 
 def first_lines(file: TextFile, *, most: int = 150) -> list[str]:

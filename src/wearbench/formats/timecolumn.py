@@ -28,7 +28,7 @@ _EARLIEST_MS = 630_000_000_000.0
 _LATEST_MS = 4_200_000_000_000.0
 _DECIDED_ON = 400
 _NUMBERS_TRIED = 60
-_ELAPSED_PATTERN = re.compile(r"(?P<h>\d{1,4}):(?P<M>\d{2}):(?P<S>\d{2})(?:[.,](?P<f>\d{1,9}))?")
+_ELAPSED_PATTERN = re.compile(r"(?:(?P<h>\d{1,4}):(?P<M>\d{2})|(?P<n>\d{1,4})):(?P<S>\d{2})(?:[.,](?P<f>\d{1,9}))?")
 
 
 @dataclass(kw_only=True, slots=True)

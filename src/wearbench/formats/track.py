@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
+from functools import lru_cache
 from pathlib import Path
 from typing import IO, Final
 from xml.etree.ElementTree import Element, ParseError
@@ -23,6 +24,7 @@ _WHOLE: Final = ("trackpoint", "trkpt", "creator")
 QUANTITIES: Final = ("heart_rate", "cadence", "power", "speed")
 
 
+@lru_cache(maxsize=512)
 def local_name(tag: object) -> str:
     """Name of an element without its namespace, in lower case."""
     return str(tag).rpartition("}")[2].casefold()
@@ -122,14 +124,17 @@ def _elements(
     from defusedxml.ElementTree import iterparse
 
     stack: list[Element] = []
+    within = 0
     try:
         for event, element in iterparse(handle, events=("start", "end"), forbid_dtd=False):
+            whole = local_name(element.tag) in _WHOLE
             if event == "start":
                 stack.append(element)
+                within += whole
                 continue
             stack.pop()
-            inside = any(local_name(parent.tag) in _WHOLE for parent in stack)
-            if inside:
+            within -= whole
+            if within:
                 continue
             yield element
             if stack:
