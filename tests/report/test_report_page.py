@@ -207,7 +207,7 @@ def test_headings_do_not_skip_a_level_and_language_is_set(page: Page) -> None:
 def test_tables_and_regions_have_names(page: Page) -> None:
     assert len(page.all("table")) == len(page.all("caption"))
     assert all(attrs.get("scope") in ("col", "row") for attrs in page.all("th"))
-    regions = [attrs for name, attrs in page.elements if attrs.get("role") == "region"]
+    regions = [attrs for name, attrs in page.elements if attrs.get("role") == "group"]
     assert regions and all(attrs.get("aria-label") and attrs.get("tabindex") == "0" for attrs in regions)
     assert all(attrs.get("role") == "img" and attrs.get("aria-labelledby") for attrs in page.all("svg"))
 
@@ -293,6 +293,20 @@ def test_hundreds_of_sessions_stay_under_three_megabytes() -> None:
     assert len(html.encode()) < 3_000_000
     words = Page(html).words
     assert "30 sessions of 220 are drawn here, those with most failing time" in words
+
+
+def test_reference_is_judged_too(results: Results) -> None:
+    references = [
+        {"session": f"S{k:02d}", "device": "patch", "quantity": "heart_rate", "made_from": "rr", "chosen": True}
+        | {"seconds": 360.0, "mended_seconds": 7.2, "doubtful_seconds": 40.0 * (k < 3)}
+        | {"doubts": [{"start": None, "end": None, "why": "dry_start"}] * (k < 3)}
+        for k in (1, 2, 3)
+    ]
+    told = Results(document={**results.document, "references": references}, pairs=results.pairs, traces=results.traces)
+    assert (
+        "Chest patch, made from RR intervals: 18 min of reference, 2 % of it mended, 1 min 20 s of it doubtful in 2 "
+        "sessions (dry start) and left out."
+    ) in Page(render_report(told, title="t")).words
 
 
 def test_three_clocks_stand_side_by_side(page: Page) -> None:

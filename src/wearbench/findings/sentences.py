@@ -393,7 +393,7 @@ def _say_clock(subject: Subject) -> Iterator[Said]:
         return
     halves = sorted(w for w in (_clock_half(c) for c in fits) if w is not None)
     half = halves[len(halves) // 2] if halves else None
-    sure = f" (±{number(max(half, 0.1), uncertainty=half)})" if half is not None else ""
+    sure = f" (±{number(max(half, 0.1), decimals=1 if half < 10 else 0)})" if half is not None else ""
     side = "behind" if middle > 0 else "ahead"
     amount = f"{number(abs(middle), uncertainty=half)} s{sure} {side}" if abs(middle) >= 0.05 else f"right{sure}"
     claim = f"Its clock was {amount}"

@@ -15,6 +15,7 @@ from wearbench.figures.runs import session_spans
 from wearbench.findings import Subject, as_rows, findings_of, subjects, usual_interval_s
 from wearbench.report.device import DeviceView, device_view
 from wearbench.report.pieces import Said, instant_of, said_of
+from wearbench.report.reference import reference_table, reference_words
 from wearbench.report.session import SessionView, session_views
 from wearbench.report.tables import (
     Table,
@@ -41,6 +42,8 @@ class Page:
     other_findings: tuple[Said, ...]
     sessions: tuple[SessionView, ...]
     sessions_note: str
+    references: tuple[str, ...]
+    reference_table: Table | None
     silent_sessions: tuple[str, ...]
     methods: tuple[tuple[str, str], ...]
     cannot: tuple[str, ...]
@@ -84,6 +87,8 @@ def page_of(results: Results, *, title: str) -> Page:
         other_findings=tuple(said_of(f) for f in said if f["id"] not in seen),
         sessions=tuple(sessions),
         sessions_note=note,
+        references=tuple(reference_words(document)),
+        reference_table=reference_table(document),
         silent_sessions=_silent(document, found),
         methods=tuple(methods(settings)),
         cannot=tuple(cannot_show(document, found, rhythms)),
