@@ -41,7 +41,8 @@ def result(tested: np.ndarray, reference: np.ndarray, group: np.ndarray) -> dict
 
 
 def ends(estimate: Estimate) -> list[float]:
-    return [estimate.low, estimate.value, estimate.high]  # type: ignore[list-item]
+    """Value and interval; the value alone where no interval can be given."""
+    return [v for v in (estimate.low, estimate.value, estimate.high) if v is not None]
 
 
 @ANY

@@ -32,6 +32,9 @@ MULTIPLIER: Final = 1.96
 FEW: Final = 5
 """Below this many clusters there is nothing to resample."""
 
+UNKNOWN: Final = 5.0
+"""An interval that reaches this many times the estimate says that nothing is known; it is not printed as one."""
+
 STATISTIC_NAMES: Final = (
     "n_pairs",
     "mean_reference",
@@ -205,6 +208,9 @@ class _Summary:
             return f"one {self.clusters.one}: no interval can be given"
         return f"all {self.clusters.unit} give the same value: no interval can be given"
 
+    def dominated(self, what: str) -> str:
+        return f"nearly all of the {what} comes from one {self.clusters.one}: no interval can be given"
+
     def plain(self, name: str) -> Estimate:
         value = self.value[name]
         if self.count < 2:
@@ -219,6 +225,8 @@ class _Summary:
         if self.count < 2:
             return self.made(value, None, "")
         interval = positive_interval(value, self.without[name], self.t)
+        if interval is not None and interval[1] > UNKNOWN * value:
+            return self.made(value, None, "", self.dominated("error"))
         return self.made(value, interval, f"t({self.df:.3g}), plain below and of the logarithm above,")
 
     def share(self, name: str) -> Estimate:
@@ -261,6 +269,13 @@ class _Summary:
                 "limit_high": centre + self.multiplier * sd,
             }
             return out | {name: self.made(value, None, "") for name, value in values.items()}
+        if spread.sd_interval[1] > UNKNOWN * spread.sd:
+            why = self.dominated("scatter")
+            return out | {
+                "sd_of_differences": self.made(spread.sd, None, "", why),
+                "limit_low": self.made(spread.limits[0], None, "", why),
+                "limit_high": self.made(spread.limits[1], None, "", why),
+            }
         method = "recovered variance estimates"
         out["sd_of_differences"] = self.made(spread.sd, spread.sd_interval, method)
         out["limit_low"] = self.made(spread.limits[0], spread.limit_low_interval, method)
