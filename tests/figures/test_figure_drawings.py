@@ -273,3 +273,25 @@ def test_figures_are_written_each_beside_its_table(tmp_path: Path, results: Resu
             assert "invented data" in " ".join(t.text or "" for t in root.iter(f"{SVG}text"))
     table = pl.read_csv(tmp_path / "figures" / "band-a.heart_rate.ratio.csv")
     assert table["ratio"].to_list() == pytest.approx((table["tested"] / table["reference"]).to_list())
+
+
+def test_strip_shows_the_reference_it_was_held_against_and_no_other(results: Results, subject: Subject) -> None:
+    other = results.traces.filter(pl.col("role") == "reference").with_columns(
+        device=pl.lit("another"), value=pl.col("value") + 40
+    )
+    both = Results(document=results.document, pairs=results.pairs, traces=pl.concat([results.traces, other]))
+    for (_, one), (_, two) in zip(strip_tables(results, subject), strip_tables(both, subject), strict=True):
+        kept = [t.filter(pl.col("what") == "reference")["value"].to_list() for t in (one, two)]
+        assert kept[0] == kept[1]
+
+
+def test_sentinels_do_not_stretch_the_strip(results: Results) -> None:
+    first = pl.int_range(pl.len()).over("session", "device") == 60
+    pairs = results.pairs.with_columns(
+        tested=pl.when(first).then(0.0).otherwise(pl.col("tested")),
+        used=pl.col("used") & ~first,
+        reason=pl.when(first).then(pl.lit("sentinel")).otherwise(pl.col("reason")),
+    )
+    told = Results(document=results.document, pairs=pairs, traces=results.traces)
+    _, table = next(strip_tables(told, subjects(told.document, told.pairs)[1]))
+    assert table.filter(pl.col("what") == "tested")["value"].min() > 30

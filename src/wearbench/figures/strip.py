@@ -24,6 +24,7 @@ __all__ = ["draw_strip", "strip_tables"]
 F64 = NDArray[np.float64]
 I64 = NDArray[np.int64]
 _COLUMN: Final = 2.0
+_NO_VALUE: Final = ("sentinel", "out_of_range")
 _PLAIN: Final = ("faithful", "judged", "unjudged")
 STRIP_SCHEMA: Final = pl.Schema(
     {
@@ -50,7 +51,8 @@ def strip_tables(results: Results, subject: Subject) -> Iterator[tuple[str, pl.D
     """
     spans = session_spans(results)
     placed = placed_pairs(subject.pairs)
-    tested = placed.select(
+    shown = ~pl.col("reason").fill_null("").is_in(_NO_VALUE)  # a sentinel is no rate and would stretch the axis
+    tested = placed.filter(shown).select(
         "session",
         what=pl.lit("tested"),
         start="at",
@@ -68,17 +70,7 @@ def strip_tables(results: Results, subject: Subject) -> Iterator[tuple[str, pl.D
         label="state",
         doubtful=pl.lit(value=False),
     )
-    traces = results.traces.filter(
-        ((pl.col("role") == "reference") & (pl.col("quantity") == subject.quantity)) | (pl.col("quantity") == "cadence")
-    ).select(
-        "session",
-        start="time",
-        end="time",
-        value="value",
-        label=pl.lit(None, dtype=pl.String),
-        doubtful="doubtful",
-        what=pl.when(pl.col("role") == "reference").then(pl.lit("reference")).otherwise(pl.lit("cadence")),
-    )
+    traces = _context(results, subject)
     whole = spans.select(
         "session",
         start="first",
@@ -94,6 +86,29 @@ def strip_tables(results: Results, subject: Subject) -> Iterator[tuple[str, pl.D
     for session in spans["session"].to_list():
         if session in mine and (session,) in parts:
             yield session, parts[(session,)]
+
+
+def _context(results: Results, subject: Subject) -> pl.DataFrame:
+    """What stands behind the tested device: the reference it was held against, and one device's cadence."""
+    held = subject.pairs.select("session", device="reference_device").drop_nulls().unique()
+    reference = results.traces.filter((pl.col("role") == "reference") & (pl.col("quantity") == subject.quantity))
+    chosen = reference.join(held, on=["session", "device"], how="semi")
+    others = reference.join(held, on="session", how="anti")
+    cadence = results.traces.filter((pl.col("role") != "reference") & (pl.col("quantity") == "cadence"))
+    first = pl.col("device") == pl.col("device").min().over("session")
+    parts = (("reference", chosen), ("reference", others.filter(first)), ("cadence", cadence.filter(first)))
+    return pl.concat(
+        part.select(
+            "session",
+            start="time",
+            end="time",
+            value="value",
+            label=pl.lit(None, dtype=pl.String),
+            doubtful="doubtful",
+            what=pl.lit(what),
+        )
+        for what, part in parts
+    )
 
 
 def _bouts(placed: pl.DataFrame) -> pl.DataFrame:
@@ -183,7 +198,7 @@ class _Strip:
             d.line(self.left, y, self.across.stop, y, cls="grid")
             d.text(self.left - 8, y + 4, words, cls="xs soft num", anchor="end")
         d.text(0, self.top - 10, unit, cls="xs soft")
-        for at, words in clock_ticks(self.first, self.last, zone=zone, most=8):
+        for at, words in clock_ticks(self.first, self.last, zone=zone, most=8 if self.across.stop > 500 else 4):
             x = self.across.at((at - self.first).total_seconds())
             d.line(x, bottom + 24, x, bottom + 28, cls="axis")
             if self.left + 14 < x < self.across.stop - 24 - d.text_width(zone_name, 11):

@@ -8,7 +8,7 @@ from typing import Any, Final
 
 from wearbench.figures import pictures_of, tolerance_of
 from wearbench.findings import Subject
-from wearbench.report.pieces import Figure, Said, figure_of, said_of
+from wearbench.report.pieces import Figure, Said, figure_of, kind_of, said_of
 from wearbench.report.tables import (
     PRIMARY,
     Table,
@@ -120,7 +120,7 @@ def _numbers(subject: Subject, mine: list[dict[str, Any]]) -> Iterator[tuple[str
             f"{number(mae['value'], uncertainty=half_width(mae))} {subject.unit}".strip(),
             "off on average, all readings",
         )
-    failures = [f["evidence"] for f in mine if str(f["evidence"].get("kind", "")).startswith("state_")]
+    failures = [f["evidence"] for f in mine if kind_of(f).startswith("state_")]
     if failures and len(subject.judged_sessions) > 1:
         worst = max(failures, key=lambda e: float(e.get("seconds") or 0.0))
         words = f"sessions with “{STATE_LABEL.get(str(worst.get('state')), worst.get('state'))}”"
@@ -190,13 +190,8 @@ def _plots(subject: Subject, figures: Mapping[str, Figure]) -> Iterator[tuple[st
 
 
 def _lead(mine: list[dict[str, Any]]) -> list[str]:
-    """Ids of the findings that stand first: how long right, how far off, the failure with most time."""
-
-    def kind(f: Mapping[str, Any]) -> str:
-        evidence = f.get("evidence")
-        return str(evidence.get("kind", "")) if isinstance(evidence, Mapping) else ""
-
-    first = [f["id"] for k in _LEAD for f in mine if kind(f) == k]
-    failures = [f for f in mine if kind(f).startswith("state_")]
+    """Ids of the findings that stand first: how long right, how far off, the failures with most time."""
+    first = [f["id"] for k in _LEAD for f in mine if kind_of(f) == k]
+    failures = [f for f in mine if kind_of(f).startswith("state_")]
     failures.sort(key=lambda f: -float(f["evidence"].get("seconds") or 0.0))
     return [*first, *(f["id"] for f in failures[:2])] or [f["id"] for f in mine[:3]]

@@ -12,7 +12,7 @@ from markupsafe import Markup, escape
 
 from wearbench.figures import Picture
 
-__all__ = ["Figure", "Said", "figure_of", "instant_of", "linked", "said_of", "unbroken"]
+__all__ = ["Figure", "Said", "figure_of", "instant_of", "kind_of", "linked", "said_of", "unbroken"]
 
 _NARROW: Final = 344.0
 
@@ -49,6 +49,12 @@ def instant_of(text: Any) -> datetime | None:
     except ValueError:
         return None
     return found if found.tzinfo is not None else None
+
+
+def kind_of(finding: Mapping[str, Any]) -> str:
+    """What a finding is about; empty for one that was not made by this program."""
+    evidence = finding.get("evidence")
+    return str(evidence.get("kind", "")) if isinstance(evidence, Mapping) else ""
 
 
 def said_of(finding: Mapping[str, Any]) -> Said:

@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, tzinfo
+from functools import partial
 from typing import Any, Final
 
 import polars as pl
-from markupsafe import Markup
 
-from wearbench.figures import draw_strip, strip_tables, tolerance_of
+from wearbench.figures import Picture, draw_strip, strip_tables, tolerance_of
 from wearbench.findings import Subject
-from wearbench.report.pieces import Figure, instant_of
+from wearbench.report.pieces import Figure, figure_of, instant_of
 from wearbench.report.tables import (
     Cell,
     Table,
@@ -84,17 +84,23 @@ def session_views(
         for j, table in tables[name]:
             subject = found[j]
             here = pairs[j].get((name,), subject.pairs.clear())
-            svg = draw_strip(
-                table,
+            strip = Picture(
+                name="strip",
                 title=f"{subject.label}, session {name}",
-                scope=f"{name} · {_session_scope(here)}{mark}",
-                unit=subject.unit,
-                uid=f"t{k}-{j}",
-                tolerance=tolerance_of(subject) or 0.0,
-                zone=zone,
-                zone_name=zone_name,
+                table=table,
+                draw=partial(
+                    draw_strip,
+                    table,
+                    title=f"{subject.label}, session {name}",
+                    scope=f"{name} · {_session_scope(here)}{mark}",
+                    unit=subject.unit,
+                    tolerance=tolerance_of(subject) or 0.0,
+                    zone=zone,
+                    zone_name=zone_name,
+                ),
+                width=920.0,
             )
-            strips.append((subject.label, Figure(wide=Markup(svg))))
+            strips.append((subject.label, figure_of(strip, uid=f"t{k}-{j}")))
             rows += [(subject, e) for e in subject.episodes if e.get("session") == name]
             if name in shares[j]:
                 right.append(f"{subject.label} {share(shares[j][name])}" if len(found) > 1 else share(shares[j][name]))
