@@ -17,6 +17,9 @@ from wearbench.wording import number, plural, share
 
 __all__ = ["draw_ratio", "ratio_table"]
 
+_LEAST: Final = 1.15
+_MOST: Final = 2.2
+"""How far the axis reaches up and down at least and at most, in log2 of the ratio."""
 _LINES: Final = ((2.0, "double", "doubled"), (1.0, "same", "faithful"), (0.5, "half", "halved"))
 
 
@@ -57,18 +60,19 @@ def draw_ratio(
     x, ratio = table["reference"].to_numpy(), table["ratio"].to_numpy()
     low, high = nice_range(x)
     up = np.log2(ratio) if ratio.size else np.array([])
-    reach = float(np.clip(np.abs(up).max() * 1.06 if up.size else 1.3, 1.3, 2.2))
+    bottom = float(np.clip(up.min() - 0.1 if up.size else -_LEAST, -_MOST, -_LEAST))
+    ceiling = float(np.clip(up.max() + 0.1 if up.size else _LEAST, _LEAST, _MOST))
     across = Scale(low=low, high=high, start=left, stop=width - right)
-    scale = Scale(low=-reach, high=reach, start=top + plot, stop=top)
+    scale = Scale(low=bottom, high=ceiling, start=top + plot, stop=top)
     states = set(table["state"].unique().to_list())
     total = float(table["seconds"].sum() or 0.0)
     seconds = dict(table.group_by("state").agg(pl.col("seconds").sum()).iter_rows())
-    outside = int(np.sum(np.abs(up) > reach))
+    outside = int(np.sum((up < bottom) | (up > ceiling)))
     drawing = Drawing(
         width=width, height=top + plot + 130, title=title, description=_describe(table, seconds, total), uid=uid
     )
     for value in (1 / 3, 0.5, 0.75, 1.0, 1.5, 2.0, 3.0):
-        if abs(math.log2(value)) <= reach:
+        if bottom <= math.log2(value) <= ceiling:
             y = scale.at(math.log2(value))
             drawing.line(left, y, width - right, y, cls="axis")
             words = {1 / 3: "⅓", 0.5: "½", 0.75: "¾"}.get(value, number(value, decimals=0 if value % 1 == 0 else 1))
