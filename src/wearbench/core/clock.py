@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import Literal
+from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -39,6 +39,8 @@ __all__ = ["ClockCandidate", "ClockFit", "Trust", "cross_shift", "declared_clock
 F64 = NDArray[np.float64]
 I64 = NDArray[np.int64]
 Trust = Literal["good", "weak", "refused", "declared"]
+_FLOOR_S: Final = 0.15
+"""Half an interval is never shorter: stamps tick, and no device smooths exactly as assumed (our own figure)."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -312,8 +314,8 @@ def _settle(
     # Slope information beside the bootstrap: few blocks can agree by luck.
     floor = 1.96 * information_bound(data.reference, data.time_s, data.log_value, centre, scale=scale, phi=phi)
     widen = t_over_z(-(-data.n_blocks // 2))
-    low = centre - max(widen * (centre - low), floor, 0.02)
-    high = centre + max(widen * (high - centre), floor, 0.02)
+    low = centre - max(widen * (centre - low), floor, _FLOOR_S)
+    high = centre + max(widen * (high - centre), floor, _FLOOR_S)
     halves = (
         float(argmin_of(curves[0::2].sum(axis=0), shifts)),
         float(argmin_of(curves[1::2].sum(axis=0), shifts)) if data.n_blocks > 1 else math.nan,
