@@ -9,7 +9,8 @@ import polars as pl
 import pytest
 
 from invented_results import invented
-from wearbench.findings import Finding, exact_share, find, subjects
+from wearbench.core.resample import exact_proportion
+from wearbench.findings import Finding, find, subjects
 from wearbench.study.results import PAIRS
 from wearbench.wording import duration, number, share, signed
 
@@ -96,28 +97,6 @@ def claims(document: dict[str, Any], pairs: pl.DataFrame) -> dict[str, str]:
     return {f.evidence["kind"]: f.claim for f in find(document, pairs)}
 
 
-# Clopper & Pearson 1934, Biometrika 26:404-413; figures recomputed outside this project with the beta quantiles.
-@pytest.mark.parametrize(
-    ("affected", "total", "low", "high"),
-    [
-        (0, 10, 0.0, 0.308497),
-        (1, 10, 0.002529, 0.445016),
-        (5, 10, 0.187086, 0.812914),
-        (9, 10, 0.554984, 0.997471),
-        (8, 20, 0.191190, 0.639457),
-        (0, 30, 0.0, 0.115703),
-        (95, 100, 0.887165, 0.983568),
-    ],
-)
-def test_exact_share_clopper_pearson(affected: int, total: int, low: float, high: float) -> None:
-    assert exact_share(affected, total) == pytest.approx((low, high), abs=1e-6)
-
-
-def test_exact_share_all_affected_is_none_affected_turned_round() -> None:
-    low, high = exact_share(0, 7)
-    assert exact_share(7, 7) == pytest.approx((1 - high, 1 - low))
-
-
 def test_failure_state_whole_sentence() -> None:
     hit = [f"S{k:02d}" for k in range(1, 10)]
     episodes = [episode(s, "halved", 490.0 if s == "S09" else 60.0) for s in hit]
@@ -150,7 +129,7 @@ def test_failure_state_uses_the_studys_own_count_of_sessions_affected() -> None:
 
 def test_states_never_seen_give_the_bound() -> None:
     document = document_of(states=seconds(faithful=2000))
-    bound = exact_share(0, 12)[1]
+    bound = exact_proportion(0, 12)[1]
     assert claims(document, pairs_of(12))["not_seen"] == (
         "Not seen: “about half”, “about double”, “stuck to cadence” and “stuck on one value”. With 12 sessions without "
         f"it, something that strikes up to {share(bound)} of sessions could still have gone unseen."

@@ -9,6 +9,7 @@ from typing import Any, Final
 
 import polars as pl
 
+from wearbench.core.resample import exact_proportion
 from wearbench.findings.subject import Subject, distinct, subjects
 from wearbench.wording import (
     FAILURES,
@@ -26,7 +27,7 @@ from wearbench.wording import (
     span_words,
 )
 
-__all__ = ["Finding", "as_rows", "exact_share", "find", "findings_of", "usual_interval_s"]
+__all__ = ["Finding", "as_rows", "find", "findings_of", "usual_interval_s"]
 
 ONE_SESSION: Final = "One session is an anecdote; more sessions, on other days, would make it more."
 
@@ -44,28 +45,6 @@ class Finding:
     claim: str
     scope: str
     evidence: dict[str, Any]
-
-
-def exact_share(affected: int, total: int, *, confidence: float = 0.95) -> tuple[float, float]:
-    """Exact (Clopper & Pearson 1934, Biometrika 26:404-413) interval of a share.
-
-    Parameters
-    ----------
-    affected, total : int
-        ``0 <= affected <= total`` and ``total >= 1``.
-    confidence : float
-
-    Returns
-    -------
-    tuple of float
-        Lower and upper bound.
-    """
-    from scipy.special import betaincinv
-
-    tail = (1 - confidence) / 2
-    low = 0.0 if affected == 0 else float(betaincinv(affected, total - affected + 1, tail))
-    high = 1.0 if affected == total else float(betaincinv(affected + 1, total - affected, 1 - tail))
-    return low, high
 
 
 Said = tuple[str, str, dict[str, Any]]
@@ -243,7 +222,7 @@ def _say_states(subject: Subject) -> Iterator[Said]:
             continue
         yield _one_state(subject, state, episodes, seconds.get(state, 0.0), total)
     if absent:
-        bound = exact_share(0, len(total), confidence=subject.confidence)[1]
+        bound = exact_proportion(0, len(total), confidence=subject.confidence)[1]
         names = join_words([f"“{STATE_LABEL[s]}”" for s in absent])
         claim = f"Not seen: {names}. "
         claim += (
@@ -266,7 +245,7 @@ def _one_state(subject: Subject, state: str, episodes: list[dict[str, Any]], sec
             len(total),
             0.0,
         )
-    low, high = exact_share(len(hit), asked, confidence=subject.confidence)
+    low, high = exact_proportion(len(hit), asked, confidence=subject.confidence)
     did = STATE_DID[state].format(what=subject.what)
     longest = max(episodes, key=lambda e: e.get("seconds") or 0.0, default=None)
     most = ""
