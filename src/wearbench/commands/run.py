@@ -48,7 +48,6 @@ def carry_out(folder: Path, *, quiet: bool) -> Outcome:
     """Analyse the study in ``folder``, write its results and record that they were looked at."""
     from wearbench.analysis import run_study
     from wearbench.commands.progress import Progress
-    from wearbench.report import write_report
     from wearbench.study import (
         check_writable,
         judge_criteria,
@@ -66,12 +65,19 @@ def carry_out(folder: Path, *, quiet: bool) -> Outcome:
         results = run_study(study, settings=settings, progress=progress, workers=settings.workers)
         results = _with_findings(results, changed)
         progress("writing", 0, 1)
-        place = write_results(
-            folder, results, also=lambda new: write_report(results, new / REPORT, title=study.config.title)
-        )
+        place = write_results(folder, results, also=lambda new: _show(results, new, title=study.config.title))
     outcomes = judge_criteria(study.config, results.document)
     record_look(folder, value={"criteria": {o.criterion: o.met for o in outcomes}})
     return _outcome(study, results, outcomes, place / REPORT)
+
+
+def _show(results: Results, place: Path, *, title: str) -> None:
+    """Write the report, and the pictures with their tables."""
+    from wearbench.figures import write_figures
+    from wearbench.report import write_report
+
+    write_report(results, place / REPORT, title=title)
+    write_figures(results, place / "figures")
 
 
 def _with_findings(results: Results, warnings: list[str]) -> Results:

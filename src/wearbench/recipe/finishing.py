@@ -329,7 +329,7 @@ def _series(
     delay = learned.delay_s or 0.0
     own_window = series.start_s is not None
     half = 0.0 if own_window else {"ending": 0.5, "starting": -0.5}.get(device.stands_for, 0.0) * averaging
-    flow = _flow(expected, reference, pairs, gone)
+    flow = _flow(expected, reference, pairs)
     warnings = _warnings(series, reference, clock, expected, window, device, material.origin_ms)
     return SeriesResult(
         device=series.device,
@@ -673,7 +673,7 @@ def _share_blocks(
     return faithful[keep], judged[keep]
 
 
-def _flow(expected: tuple[float, float], reference: ReferenceMaterial, pairs: Pairs, gone: F64) -> dict[str, float]:
+def _flow(expected: tuple[float, float], reference: ReferenceMaterial, pairs: Pairs) -> dict[str, float]:
     running = reference.running
 
     def inside(column: F64) -> float:
@@ -682,13 +682,14 @@ def _flow(expected: tuple[float, float], reference: ReferenceMaterial, pairs: Pa
     seconds = _seconds(pairs)
     hand = np.isin(pairs.reason, [REASONS.index(r) for r in ("left_out", "not_worn")])
     worn = expected[1] - expected[0]
+    gave = min(worn, float(seconds.sum()))
     return {
         "worn": worn,
         "reference_trustworthy": max(0.0, min(worn, inside(running.covered_s) - inside(running.doubtful_s))),
-        "gave_values": max(0.0, worn - float(np.diff(gone, axis=1).sum())) if gone.size else worn,
+        "gave_values": gave,
         "left_out_by_rule": float(seconds[(pairs.reason != 0) & ~hand].sum()),
         "left_out_by_hand": float(seconds[hand].sum()),
-        "judged": float(seconds[pairs.reason == 0].sum()),
+        "judged": min(gave, float(seconds[pairs.reason == 0].sum())),
     }
 
 
