@@ -158,7 +158,7 @@ def span_words(statistic: Mapping[str, Any], *, unit: str = "", with_sign: bool 
     if wide is not None:
         low, high = (show(statistic.get(k), uncertainty=wide) for k in ("low", "high"))
         return f"{text} (95 % interval {low} to {high})"
-    why = statistic.get("why")
+    why = str(statistic.get("why") or "").removesuffix(": no interval can be given")
     return f"{text} (no interval: {why})" if why else f"{text} (no interval)"
 
 
