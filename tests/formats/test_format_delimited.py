@@ -183,6 +183,44 @@ def test_elapsed_times(path: Path, heading: str, cells: tuple[str, ...]) -> None
     assert seconds(reading(path, text, layout=layout, start_ms=0)) == [0.0, 0.25, 60.0]
 
 
+@pytest.mark.parametrize(
+    ("heading", "stamp"),
+    [
+        ("Time (UTC)", "2031-05-01 07:00:00"),
+        ("timestamp_utc", "2031-05-01 07:00:00"),
+        ("utc", "2031-05-01 07:00"),
+        ("GMT time", "2031-05-01 07:00:00"),
+        ("Time (UTC+5:30)", "2031-05-01 12:30:00"),
+        ("Phone timestamp UTC-3", "2031-05-01 04:00:00"),
+        ("Time (UTC)", "2031-05-01T09:00:00+02:00"),
+    ],
+)
+def test_a_heading_that_names_its_offset(path: Path, heading: str, stamp: str) -> None:
+    assert seconds(reading(path, f"{heading},hr\n{stamp},70\n")) == [0.0]
+    assert seconds(reading(path, f"{heading},hr\n{stamp},70\n", zone=None)) == [0.0]
+
+
+def test_of_two_time_columns_the_one_with_an_offset(path: Path) -> None:
+    text = "local_time,utc_time,hr\n2031-05-01T09:00:00,2031-05-01T07:00:00,70\n"
+    content = reading(path, text, zone=None)
+    assert seconds(content) == [0.0]
+    assert content.facts["time_column"] == "utc_time"
+
+
+@pytest.mark.parametrize(("first", "last"), [("start", "end"), ("Start time", "End time"), ("startDate", "endDate")])
+def test_readings_with_a_window_of_their_own(path: Path, first: str, last: str) -> None:
+    text = (
+        f"{first},{last},hr\n2031-05-01T09:00:00,2031-05-01T09:01:00,70\n"
+        "2031-05-01T09:01:00,2031-05-01T09:01:05,71\n,2031-05-01T09:02:00,72\n"
+    )
+    made = found(reading(path, text))["heart_rate"]
+    assert made.start_ms is not None
+    assert made.end_ms is not None
+    assert ((made.start_ms - START_MS) // 1000).tolist() == [0, 60, 120]
+    assert ((made.end_ms - START_MS) // 1000).tolist() == [60, 65, 120]
+    assert made.time_ms.tolist() == made.end_ms.tolist()
+
+
 def test_a_stopwatch_counts_minutes_before_it_counts_hours(path: Path) -> None:
     text = "elapsed,hr\n59:58,70\n59:59.5,71\n1:00:00,72\n"
     assert seconds(reading(path, text, start_ms=START_MS)) == [3598.0, 3599.5, 3600.0]

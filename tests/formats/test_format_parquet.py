@@ -78,6 +78,14 @@ def test_intervals_keep_their_stamps(tmp_path: Path) -> None:
     assert (made.stamp_ms - START_MS).tolist() == [0, 1000]
 
 
+def test_windows(tmp_path: Path) -> None:
+    frame = pl.DataFrame({"start": stamps(2), "end": [s + timedelta(seconds=8) for s in stamps(2)], "hr": [70, 71]})
+    made = rates(reading(tmp_path / "a.parquet", frame))
+    assert made.start_ms is not None
+    assert (made.start_ms - START_MS).tolist() == [0, 1000]
+    assert (made.time_ms - START_MS).tolist() == [8000, 9000]
+
+
 def test_only_the_wanted_span_counts(tmp_path: Path) -> None:
     frame = pl.DataFrame({"time": stamps(100), "hr": [70] * 100})
     keep = (START_MS + 10_000, START_MS + 20_000)

@@ -14,7 +14,7 @@ from wearbench.formats.headings import unit_of
 from wearbench.formats.order import in_order
 from wearbench.formats.recording import Intervals, ReadContext, Readings, Repair, Segment, Signal
 from wearbench.formats.stamps import CLOCK
-from wearbench.formats.tableplan import ValueColumn
+from wearbench.formats.tableplan import WINDOW, ValueColumn
 from wearbench.formats.times import settle
 
 __all__ = ["Column", "build", "plain_column", "rr_factor", "settle_and_build", "too_many"]
@@ -221,13 +221,17 @@ def build(
         )
         repairs.extend(repair for repair in ordered.repairs if repair not in repairs)
         rows = slice(None) if ordered.rows is None else ordered.rows
+        window = next((column.value[rows] for column in group if column.plan.quantity == WINDOW), None)
         for column in group:
+            if column.plan.quantity == WINDOW:
+                continue
             made, repair = _recording(
                 replace(column, value=column.value[rows]),
                 time_ms=ordered.time_ms,
                 source_row=source_row[rows],
                 start_known=start_known,
                 context=context,
+                window_ms=window,
             )
             if made is not None:
                 recordings.append(made)
@@ -237,7 +241,13 @@ def build(
 
 
 def _recording(
-    column: Column, *, time_ms: I64, source_row: I64, start_known: bool, context: ReadContext
+    column: Column,
+    *,
+    time_ms: I64,
+    source_row: I64,
+    start_known: bool,
+    context: ReadContext,
+    window_ms: F64 | None = None,
 ) -> tuple[Readings | Intervals | Signal | None, Repair | None]:
     plan = column.plan
     if np.isnan(column.value).all():
@@ -262,6 +272,9 @@ def _recording(
     if plan.quantity == "ecg":
         segments = segments_of(time_ms, value)
         return Signal(quantity="ecg", unit=plan.unit, segments=segments, start_known=start_known), None
+    start_ms = None
+    if window_ms is not None and np.isfinite(window_ms).any():
+        start_ms = time_ms - np.nan_to_num(window_ms).astype(np.int64)
     return (
         Readings(
             quantity=plan.quantity,
@@ -269,6 +282,8 @@ def _recording(
             time_ms=time_ms,
             value=value,
             source_row=source_row,
+            start_ms=start_ms,
+            end_ms=None if start_ms is None else time_ms,
             start_known=start_known,
         ),
         None,

@@ -17,6 +17,7 @@ from wearbench.formats.sniff import Shape, decimal_mark, sniff
 from wearbench.formats.tableplan import plan_table
 from wearbench.formats.textlines import Lines, TextFile, encoding_of, first_lines
 from wearbench.formats.timecolumn import decide_time
+from wearbench.formats.timeplan import on_heading_clock
 
 __all__ = ["looks_like_text", "read", "recognise"]
 
@@ -63,7 +64,8 @@ def read(path: Path, context: ReadContext) -> FileContent:
     file = TextFile(path=path)
     shape = sniff(first_lines(file), context)
     plan = plan_table(shape.headings, context, line=shape.heading_line)
-    if not plan.time:
+    context = on_heading_clock(plan.time, context)
+    if not plan.time.places:
         return read_without_stamps(path, context, shape=shape, plan=plan)
     first = next(_stretches(file, shape), None)
     if first is None or first.number.size == 0:
@@ -74,12 +76,12 @@ def read(path: Path, context: ReadContext) -> FileContent:
             line=shape.heading_line,
         )
     _refuse_wider_rows(first, shape, context)
-    numbers = [*(value.index for value in plan.values), *plan.time] if first.may_hold(",") else []
+    numbers = [*(value.index for value in plan.values), *plan.time.places] if first.may_hold(",") else []
     decimal = decimal_mark([_texts(first.column(place)) for place in numbers], context)
     start_text = _start_text(first, shape, context)
     time = decide_time(
-        [first.column(place) for place in plan.time],
-        ([lines.column(place) for place in plan.time] for lines in _stretches(TextFile(path=path), shape)),
+        [first.column(place) for place in plan.time.places],
+        ([lines.column(place) for place in plan.time.places] for lines in _stretches(TextFile(path=path), shape)),
         plan=plan,
         context=context,
         decimal=decimal,
@@ -195,8 +197,9 @@ def _refuse_unread(rows: Rows, shape: Shape) -> None:
     if rows.n_unread * 2 <= rows.n_rows or rows.first_unread is None:
         return
     line, text = rows.first_unread
+    heading = shape.headings[rows.plan.time.places[-1]]
     raise FormatError(
-        f"expected stamps in column '{shape.headings[rows.plan.time[-1]]}', got {rows.n_unread} of {rows.n_rows} rows "
+        f"expected stamps in column '{heading}', got {rows.n_unread} of {rows.n_rows} rows "
         f"without one that can be read, the first '{text}'; give time_format in a layout",
         slug="time-unreadable",
         file=rows.context.shown,
@@ -220,7 +223,7 @@ def _encoding_repairs(file: TextFile, context: ReadContext) -> list[Repair]:
 
 def _facts(file: TextFile, shape: Shape, rows: Rows) -> dict[str, str]:
     facts = {"delimiter": shape.delimiter_name, "encoding": file.encoding, **rows.time.facts}
-    facts["time_column"] = " + ".join(shape.headings[place] for place in rows.plan.time)
+    facts["time_column"] = " + ".join(shape.headings[place] for place in rows.plan.time.places)
     if rows.decimal == ",":
         facts["decimal"] = "comma"
     if shape.heading_line is not None and shape.heading_line > 1:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 from wearbench.quantities import QUANTITIES
@@ -11,6 +11,7 @@ from wearbench.quantities import QUANTITIES
 __all__ = [
     "Heading",
     "TimeHeading",
+    "read_edge_heading",
     "read_heading",
     "read_loose_time_heading",
     "read_time_heading",
@@ -32,11 +33,13 @@ class TimeHeading:
     """A heading of a time column.
 
     ``kind`` is ``stamp`` (an instant, written in any way), ``date``, ``clock`` (may be a time of day or an instant)
-    or ``elapsed``; ``scale_ms`` is the number of milliseconds in one unit where the heading names the unit.
+    or ``elapsed``; ``scale_ms`` is the number of milliseconds in one unit where the heading names the unit;
+    ``offset_ms`` is the offset from UTC that the heading names ("Time (UTC+2)").
     """
 
     kind: str
     scale_ms: float | None
+    offset_ms: int | None = None
 
 
 _NAMES: Final[dict[str, tuple[str, str | None]]] = {
@@ -104,7 +107,7 @@ _FACTORS: Final[dict[str, dict[str, float]]] = {
     "distance_m": {"m": 1.0, "km": 1000.0},
 }
 
-_STAMP: Final = ("timestamp", "datetime", "dateandtime", "timestamps", "utc", "utctime", "localtime", "stamp")
+_STAMP: Final = ("timestamp", "datetime", "dateandtime", "timestamps", "localtime", "stamp")
 _ELAPSED: Final = (
     "elapsed",
     "elapsedtime",
@@ -129,6 +132,7 @@ _SCALES_MS: Final[dict[str, float]] = {
     "min": 60_000.0,
     "minutes": 60_000.0,
 }
+_OFFSET: Final = re.compile(r"(?<![a-z])(?:utc|gmt) ?(?:([+-]) ?(\d{1,2})(?::?(\d{2}))?)?(?![a-z])", re.IGNORECASE)
 _BRACKETED: Final = re.compile(r"[\[({<]\s*([^\])}>]*?)\s*[\])}>]")
 
 
@@ -177,6 +181,22 @@ def read_heading(heading: str, *, own_quantities: dict[str, str] | None = None) 
 
 def read_time_heading(heading: str) -> TimeHeading | None:
     """Say whether a heading names a time column, and how it is to be read; None if it does not."""
+    text, offset_ms = _without_offset(heading)
+    found = _time_heading(text) if text.strip(" _-()[]") else TimeHeading(kind="stamp", scale_ms=None)
+    return None if found is None else replace(found, offset_ms=offset_ms)
+
+
+def _without_offset(heading: str) -> tuple[str, int | None]:
+    """Heading without the offset it names, and that offset in ms."""
+    found = _OFFSET.search(heading)
+    if found is None:
+        return heading, None
+    hours, minutes = int(found.group(2) or 0), int(found.group(3) or 0)
+    size = hours * 3_600_000 + minutes * 60_000
+    return heading[: found.start()] + heading[found.end() :], -size if found.group(1) == "-" else size
+
+
+def _time_heading(heading: str) -> TimeHeading | None:
     words, unit = _split(heading)
     joined = "".join(words)
     scale = _SCALES_MS.get(unit or "")
@@ -201,9 +221,20 @@ def read_time_heading(heading: str) -> TimeHeading | None:
 
 def read_loose_time_heading(heading: str) -> TimeHeading | None:
     """Say whether a heading that is no known time heading at least ends in one ("phone timestamp")."""
-    words, unit = _split(heading)
+    text, offset_ms = _without_offset(heading)
+    words, unit = _split(text)
     if len(words) > 1 and words[-1] in ("time", "timestamp", "datetime"):
-        return TimeHeading(kind="clock" if words[-1] == "time" else "stamp", scale_ms=_SCALES_MS.get(unit or ""))
+        kind = "clock" if words[-1] == "time" else "stamp"
+        return TimeHeading(kind=kind, scale_ms=_SCALES_MS.get(unit or ""), offset_ms=offset_ms)
+    return None
+
+
+def read_edge_heading(heading: str) -> str | None:
+    """``start`` or ``end`` if a heading names an edge of the window that a reading stands for."""
+    joined = "".join(_split(_without_offset(heading)[0])[0])
+    for edge, names in (("start", ("start", "begin", "from")), ("end", ("end", "stop", "to", "until"))):
+        if joined in [name + tail for name in names for tail in ("", "time", "date", "datetime", "timestamp", "at")]:
+            return edge
     return None
 
 

@@ -15,8 +15,9 @@ from wearbench.formats.build import Column, settle_and_build, too_many
 from wearbench.formats.numbers import cells_of
 from wearbench.formats.recording import FileContent, ReadContext, Repair
 from wearbench.formats.stamps import BAD, EARLIEST_MS, LATEST_MS, NAIVE, UTC
-from wearbench.formats.tableplan import TablePlan, no_time_column, plan_table
+from wearbench.formats.tableplan import WINDOW, TablePlan, ValueColumn, plan_table
 from wearbench.formats.timecolumn import TimeColumn, decide_time
+from wearbench.formats.timeplan import no_time_column, on_heading_clock
 
 __all__ = ["read", "recognise"]
 
@@ -61,10 +62,12 @@ def read(path: Path, context: ReadContext) -> FileContent:
             file=context.shown,
         )
     plan = plan_table(headings, context)
-    if not plan.time:
+    context = on_heading_clock(plan.time, context)
+    if not plan.time.places:
         raise no_time_column(headings, context)
-    names = [headings[place] for place in plan.time]
-    wanted = dict.fromkeys([*names, *(headings[column.index] for column in plan.values)])
+    names = [headings[place] for place in plan.time.places]
+    starts = [] if plan.time.start is None else [headings[plan.time.start]]
+    wanted = dict.fromkeys([*names, *starts, *(headings[column.index] for column in plan.values)])
     table = table.select(list(wanted)).with_row_index("wearbench_row", offset=1)
     kind = table.collect_schema()[names[-1]]
     if context.keep_ms is not None and isinstance(kind, pl.Datetime) and kind.time_zone is not None:
@@ -141,6 +144,11 @@ def _content(
         for text in column.missing:
             value = np.where(series.cast(pl.String).to_numpy() == text, np.nan, value)
         columns.append(Column(plan=column, value=value[good]))
+    if plan.time.start is not None:
+        start_ms, start_state = _times(frame, [headings[plan.time.start]], plan=plan, context=context)[:2]
+        lasted = np.where((start_state == state) & (ms >= start_ms), ms - start_ms, np.nan)
+        window = ValueColumn(index=plan.time.start, heading="start", quantity=WINDOW, unit="ms", factor=1.0)
+        columns.append(Column(plan=window, value=lasted[good]))
     recordings, more = settle_and_build(
         columns,
         ms=ms[good],

@@ -13,7 +13,7 @@ from wearbench.formats.build import Column, too_many
 from wearbench.formats.numbers import Cells, parse_numbers
 from wearbench.formats.recording import ReadContext, Repair
 from wearbench.formats.stamps import BAD, DATE, NAIVE, UTC
-from wearbench.formats.tableplan import TablePlan, ValueColumn
+from wearbench.formats.tableplan import WINDOW, TablePlan, ValueColumn
 from wearbench.formats.textlines import Lines
 from wearbench.formats.timecolumn import TimeColumn
 from wearbench.formats.times import wall_span
@@ -78,7 +78,12 @@ class Rows:
     bad: dict[str, tuple[int, int, str]] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
-        self.readings = Block(plans=tuple(v for v in self.plan.values if v.quantity != "rr"))
+        readings = tuple(v for v in self.plan.values if v.quantity != "rr")
+        start = self.plan.time.start
+        if readings and start is not None:
+            window = ValueColumn(index=start, heading="start", quantity=WINDOW, unit="ms", factor=1.0)
+            readings = (*readings, window)
+        self.readings = Block(plans=readings)
         self.beats = Block(plans=tuple(v for v in self.plan.values if v.quantity == "rr"))
         self.wall = wall_span(self.context)
 
@@ -90,14 +95,14 @@ class Rows:
         FormatError
             If more rows are to be kept than the context allows.
         """
-        ms, state = self.time.read([lines.column(place) for place in self.plan.time])
+        ms, state = self.time.read([lines.column(place) for place in self.plan.time.places])
         self.n_rows += ms.size
         keep = state != BAD
         if not keep.all():
             row = int(np.argmin(keep))
             self.n_unread += int(ms.size - keep.sum())
             if self.first_unread is None:
-                self.first_unread = (int(lines.number[row]), lines.column(self.plan.time[-1]).text(row))
+                self.first_unread = (int(lines.number[row]), lines.column(self.plan.time.places[-1]).text(row))
         if self.context.keep_ms is not None and self.time.start_known:
             keep &= self._wanted(ms, state, self.context.keep_ms)
         self.n_kept += int(keep.sum())
@@ -113,12 +118,21 @@ class Rows:
             _append(self.readings, ms, state, number)
         for index, column in enumerate(self.readings.plans):
             cells = lines.column(column.index) if rows is None else lines.column(column.index).take(rows)
+            if column.quantity == WINDOW:
+                self.readings.values[index].append(self._window_ms(cells, ms, state))
+                continue
             value, bad = parse_numbers(cells, decimal=self.decimal, missing=column.missing)
             self.readings.values[index].append(value)
             self._note_bad(column, cells, bad, number)
         for column in self.beats.plans:
             cells = lines.column(column.index) if rows is None else lines.column(column.index).take(rows)
             self._take_beats(column, cells, ms, state, number)
+
+    def _window_ms(self, cells: Cells, end_ms: I64, end_state: U8) -> F64:
+        """Length of each row's window; NaN where its start cannot be read or lies after its end."""
+        start_ms, state = self.time.read([cells])
+        lasted = np.where(state == end_state, end_ms - start_ms, np.nan)
+        return np.where(lasted >= 0, lasted, np.nan)
 
     def _wanted(self, ms: I64, state: U8, keep_ms: tuple[int, int]) -> NDArray[np.bool_]:
         wanted: NDArray[np.bool_] = (state != UTC) | ((ms >= keep_ms[0]) & (ms < keep_ms[1]))

@@ -13,8 +13,9 @@ from wearbench.formats.headings import read_heading, unit_factor
 from wearbench.formats.numbers import parse_numbers
 from wearbench.formats.recording import FileContent, Intervals, ReadContext, Repair
 from wearbench.formats.sniff import Shape, decimal_mark
-from wearbench.formats.tableplan import TablePlan, no_time_column
+from wearbench.formats.tableplan import TablePlan
 from wearbench.formats.textlines import Lines, TextFile, first_lines
+from wearbench.formats.timeplan import no_time_column
 
 __all__ = ["is_rr_list", "read", "read_without_stamps"]
 

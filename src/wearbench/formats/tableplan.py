@@ -4,19 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Final
 
 from wearbench.errors import FormatError
-from wearbench.formats.headings import (
-    TimeHeading,
-    read_heading,
-    read_loose_time_heading,
-    read_time_heading,
-    unit_factor,
-    unit_of,
-)
-from wearbench.formats.recording import Layout, ReadContext
+from wearbench.formats.headings import read_heading, read_time_heading, unit_factor, unit_of
+from wearbench.formats.recording import ReadContext
+from wearbench.formats.timeplan import TimePlan, heading_key, listed, plan_time, required_place
 
-__all__ = ["TablePlan", "ValueColumn", "is_heading_row", "no_time_column", "plan_table"]
+__all__ = ["WINDOW", "TablePlan", "ValueColumn", "is_heading_row", "plan_table"]
+
+WINDOW: Final = "window_ms"
+"""Name of the column that carries the length of each reading's own window, where there is one."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -35,29 +33,12 @@ class ValueColumn:
 class TablePlan:
     """Columns of a table.
 
-    ``time`` holds the places of the time columns in order (date before time of day), empty when there are none;
-    ``time_kind`` and ``time_scale_ms`` are those of :class:`~wearbench.formats.headings.TimeHeading`; ``others`` are
-    headings that were not understood.
+    ``others`` are headings that were not understood.
     """
 
-    time: tuple[int, ...]
-    time_kind: str
-    time_scale_ms: float | None
+    time: TimePlan
     values: tuple[ValueColumn, ...]
     others: tuple[str, ...]
-
-
-def _key(heading: str) -> str:
-    return " ".join(heading.strip().strip('"').casefold().split())
-
-
-def _layout_place(name: str, headings: Sequence[str]) -> int | None:
-    keys = [_key(heading) for heading in headings]
-    if _key(name) in keys:
-        return keys.index(_key(name))
-    if name.isdigit() and 1 <= int(name) <= len(headings):
-        return int(name) - 1
-    return None
 
 
 def is_heading_row(cells: Sequence[str], context: ReadContext) -> bool:
@@ -67,7 +48,7 @@ def is_heading_row(cells: Sequence[str], context: ReadContext) -> bool:
     layout = context.layout
     if layout is not None:
         named = [*layout.time, *layout.columns]
-        if any(_key(name) in {_key(cell) for cell in cells} for name in named):
+        if any(heading_key(name) in {heading_key(cell) for cell in cells} for name in named):
             return True
     return any(
         read_time_heading(cell) is not None or read_heading(cell, own_quantities=context.own_quantities) is not None
@@ -103,9 +84,10 @@ def plan_table(headings: Sequence[str], context: ReadContext, *, line: int | Non
         If a column of the layout is not there, a unit is not known, nothing is understood, or two columns claim to be
         the same thing.
     """
-    time, kind, scale = _time_columns(headings, context, line=line)
-    values = _value_columns(headings, context, taken=set(time), line=line)
-    used = {*time, *(value.index for value in values)}
+    time = plan_time(headings, context, line=line)
+    taken = {*time.places} if time.start is None else {*time.places, time.start}
+    values = _value_columns(headings, context, taken=taken, line=line)
+    used = {*taken, *(value.index for value in values)}
     others = tuple(h for i, h in enumerate(headings) if i not in used and read_time_heading(h) is None and h)
     if not values and context.quantity is not None:
         free = [i for i, h in enumerate(headings) if i not in used and read_time_heading(h) is None]
@@ -114,108 +96,14 @@ def plan_table(headings: Sequence[str], context: ReadContext, *, line: int | Non
             others = ()
     if not values:
         raise FormatError(
-            f"expected a column such as heart_rate, rr, cadence or ecg, got the headings {_listed(headings)}; name the "
+            f"expected a column such as heart_rate, rr, cadence or ecg, got the headings {listed(headings)}; name the "
             "column in a layout ([layouts.<name>.columns] in study.toml) or the quantity in the file's name",
             slug="no-values",
             file=context.shown,
             line=line,
-            value=_listed(headings),
+            value=listed(headings),
         )
-    return TablePlan(time=time, time_kind=kind, time_scale_ms=scale, values=values, others=others)
-
-
-def _listed(headings: Sequence[str]) -> str:
-    shown = [f"'{heading}'" for heading in headings[:12]]
-    return ", ".join(shown) + (f" and {len(headings) - 12} more" if len(headings) > 12 else "")
-
-
-def no_time_column(headings: Sequence[str], context: ReadContext, *, line: int | None = None) -> FormatError:
-    """Error for a table whose readings nothing places in time."""
-    return FormatError(
-        "expected a time column (time, timestamp, datetime, date and time, elapsed_s), got the headings "
-        f"{_listed(headings)}; name the time column in a layout",
-        slug="no-time",
-        file=context.shown,
-        line=line,
-        value=_listed(headings),
-    )
-
-
-def _time_columns(
-    headings: Sequence[str], context: ReadContext, *, line: int | None
-) -> tuple[tuple[int, ...], str, float | None]:
-    layout = context.layout
-    if layout is not None and layout.time:
-        places = tuple(_required(name, headings, context, what="time", line=line) for name in layout.time)
-        return places, *_declared(layout, read_time_heading(headings[places[0]]))
-    found = [(i, t) for i, h in enumerate(headings) if (t := read_time_heading(h)) is not None]
-    by_kind = {kind: [(i, t) for i, t in found if t.kind == kind] for kind in ("stamp", "date", "clock", "elapsed")}
-    for kind in ("stamp", "clock", "date", "elapsed"):
-        if len(by_kind[kind]) > 1 and not (kind == "elapsed" and (by_kind["stamp"] or by_kind["clock"])):
-            names = _listed([headings[i] for i, _ in by_kind[kind]])
-            raise _two_time_columns(names, len(by_kind[kind]), context, line=line)
-    chosen: list[tuple[int, TimeHeading]] = []
-    if not found:
-        chosen = _loose_time_column(headings, context, line=line)
-    elif by_kind["stamp"]:
-        chosen = by_kind["stamp"]
-    elif by_kind["clock"] or by_kind["date"]:
-        chosen = [*by_kind["date"], *by_kind["clock"]]
-    elif by_kind["elapsed"]:
-        chosen = by_kind["elapsed"]
-    if not chosen:
-        return (), "none", None
-    kind, scale = chosen[-1][1].kind, chosen[-1][1].scale_ms
-    if layout is not None:
-        kind, scale = _declared(layout, chosen[-1][1])
-    return tuple(i for i, _ in chosen), kind, scale
-
-
-def _loose_time_column(
-    headings: Sequence[str], context: ReadContext, *, line: int | None
-) -> list[tuple[int, TimeHeading]]:
-    found = [(i, t) for i, h in enumerate(headings) if (t := read_loose_time_heading(h)) is not None]
-    if len(found) > 1:
-        raise _two_time_columns(_listed([headings[i] for i, _ in found]), len(found), context, line=line)
-    return found
-
-
-def _two_time_columns(names: str, n: int, context: ReadContext, *, line: int | None) -> FormatError:
-    return FormatError(
-        f"expected one time column, got {n}: {names}; choose with time = [...] in a layout",
-        slug="two-time-columns",
-        file=context.shown,
-        line=line,
-        value=names,
-    )
-
-
-def _declared(layout: Layout, heading: TimeHeading | None) -> tuple[str, float | None]:
-    match layout.time_format:
-        case "unix_s":
-            return "stamp", 1000.0
-        case "unix_ms":
-            return "stamp", 1.0
-        case "elapsed_s":
-            return "elapsed", 1000.0
-        case "auto" if heading is not None:
-            return heading.kind, heading.scale_ms
-        case _:
-            return "clock", None
-
-
-def _required(name: str, headings: Sequence[str], context: ReadContext, *, what: str, line: int | None) -> int:
-    place = _layout_place(name, headings)
-    if place is None:
-        raise FormatError(
-            f"expected the {what} column '{name}' that the layout names, got the headings {_listed(headings)}; "
-            "correct the layout in study.toml",
-            slug="layout-column",
-            file=context.shown,
-            line=line,
-            value=name,
-        )
-    return place
+    return TablePlan(time=time, values=values, others=others)
 
 
 def _value_columns(
@@ -225,7 +113,7 @@ def _value_columns(
     if layout is not None and layout.columns:
         return tuple(
             _column(
-                _required(name, headings, context, what="value", line=line),
+                required_place(name, headings, context, what="value", line=line),
                 name,
                 said.quantity,
                 said.unit,

@@ -143,7 +143,7 @@ def decide_time(
     """
     layout = context.layout
     first = [cells.take(np.arange(min(cells.start.size, _DECIDED_ON))) for cells in first]
-    column = TimeColumn(places=plan.time, decimal=decimal)
+    column = TimeColumn(places=plan.time.places, decimal=decimal)
     given = "auto" if layout is None else layout.time_format
     sample = _sample(first[-1])
     if given not in ("auto", "unix_s", "unix_ms", "elapsed_s"):
@@ -163,11 +163,11 @@ def decide_time(
     numeric = bool(filled.any()) and float(np.isfinite(numbers[filled]).mean()) > 0.5
     if (
         numeric
-        and plan.time_kind != "date"
+        and plan.time.kind != "date"
         and _decide_numbers(column, numbers, plan=plan, given=given, context=context, line=line, sample=sample)
     ):
         pass
-    elif plan.time_kind == "elapsed":
+    elif plan.time.kind == "elapsed":
         column.elapsed = True
         column.pattern = _ELAPSED_PATTERN
     else:
@@ -198,12 +198,12 @@ def _decide_numbers(
                 value=sample,
             )
         return True
-    if given == "elapsed_s" or (by_size is None and plan.time_scale_ms is not None):
-        column.scale_ms, column.elapsed = plan.time_scale_ms or 1000.0, True
+    if given == "elapsed_s" or (by_size is None and plan.time.scale_ms is not None):
+        column.scale_ms, column.elapsed = plan.time.scale_ms or 1000.0, True
         return True
     if by_size is None:
         return False
-    said = plan.time_scale_ms
+    said = plan.time.scale_ms
     column.scale_ms = by_size
     if said is not None and said != by_size:
         column.repairs.append(
