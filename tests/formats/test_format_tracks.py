@@ -56,7 +56,7 @@ def test_tcx_without_offset_uses_the_zone(tmp_path: Path) -> None:
     assert found(content)["heart_rate"].time_ms.tolist() == [START_MS - 7_200_000]
 
 
-GPX = """<?xml version='1.0'?><gpx version="1.1" xmlns="http://www.topografix.com/GPX/1/1" xmlns:q="urn:q"><trk><trkseg>
+GPX = """<?xml version='1.0'?><gpx version="1.1" xmlns="urn:g" xmlns:q="urn:q"><trk><trkseg>
 <trkpt lat="0" lon="0"><time>2031-05-01T07:00:00Z</time><extensions><q:E><q:hr>71</q:hr><q:cad>80</q:cad></q:E>
 </extensions></trkpt><trkpt lat="0" lon="0"><extensions><hr>72</hr></extensions></trkpt>
 <trkpt lat="0" lon="0"><time>2031-05-01T07:00:02Z</time><extensions><power>190</power><q:E><q:hr>73</q:hr></q:E>
