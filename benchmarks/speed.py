@@ -4,7 +4,8 @@
 
 ``run``: a fresh folder each time (no results, nothing remembered), 1 value a second against RR intervals; then once
 more over the finished folder. ``--help``: the fastest and the median of many. Byte-code is compiled beforehand, as
-``start.py`` does. Peak memory is the child's own maximum resident set.
+``start.py`` does. Peak memory is the largest resident set of any one process; ``all together`` is the proportional set
+size of the program and its workers, looked at twenty times a second (Linux only).
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ import statistics
 import subprocess
 import sys
 import tempfile
+import threading
 import time
 from dataclasses import dataclass
 from pathlib import Path
@@ -26,11 +28,12 @@ SEED = 20_310_112
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Cost:
-    """Wall seconds, processor seconds and peak memory of one child."""
+    """Wall seconds, processor seconds, peak memory of one process and of all of them together."""
 
     seconds: float
     cpu_s: float
     peak_mb: float
+    together_mb: float
 
 
 def make(folder: Path, *, n_sessions: int, minutes: int) -> None:
@@ -48,23 +51,50 @@ def measure(command: list[str], *, log: Path) -> Cost:
     """Run a command to its end and return its cost; a failure shows what it said."""
     with log.open("wb") as out:
         began = time.perf_counter()
-        child = subprocess.Popen(command, stdout=out, stderr=subprocess.STDOUT)
+        child = subprocess.Popen(command, stdout=out, stderr=subprocess.STDOUT, start_new_session=True)
+        done, together_kb = threading.Event(), [0]
+        watcher = threading.Thread(target=watch, args=(child.pid, done, together_kb))
+        watcher.start()
         _, status, usage = os.wait4(child.pid, 0)
         seconds = time.perf_counter() - began
+        done.set()
+        watcher.join()
     child.returncode = os.waitstatus_to_exitcode(status)
     if child.returncode not in (0, 2):
         raise SystemExit(f"{' '.join(command)} ended with {child.returncode}:\n{log.read_text(errors='replace')}")
     kilo = 1024**2 if sys.platform == "darwin" else 1024  # macOS counts bytes, Linux kilobytes
-    return Cost(seconds=seconds, cpu_s=usage.ru_utime + usage.ru_stime, peak_mb=usage.ru_maxrss / kilo)
+    return Cost(
+        seconds=seconds,
+        cpu_s=usage.ru_utime + usage.ru_stime,
+        peak_mb=usage.ru_maxrss / kilo,
+        together_mb=together_kb[0] / 1024,
+    )
+
+
+def watch(group: int, done: threading.Event, most_kb: list[int]) -> None:
+    """Keep the largest sum of proportional set sizes of a process group until ``done``."""
+    while not done.wait(0.05):
+        total = 0
+        for process in Path("/proc").glob("[0-9]*"):
+            try:
+                if os.getpgid(int(process.name)) != group:
+                    continue
+                rollup = (process / "smaps_rollup").read_text()
+            except OSError:  # it ended meanwhile
+                continue
+            total += sum(int(row.split()[1]) for row in rollup.splitlines() if row.startswith("Pss:"))
+        most_kb[0] = max(most_kb[0], total)
 
 
 def line(what: str, costs: list[Cost]) -> str:
     """Say what was measured: the fastest, the median, the most memory."""
     wall = [cost.seconds for cost in costs]
-    return (
+    together = max(cost.together_mb for cost in costs)
+    said = (
         f"{what}: {min(wall):.3f} s at best, {statistics.median(wall):.3f} s in the middle of {len(wall)}, "
         f"{min(cost.cpu_s for cost in costs):.2f} s of processor, peak {max(cost.peak_mb for cost in costs):.0f} MB"
     )
+    return f"{said}, all together {together:.0f} MB" if together else said
 
 
 def main(arguments: list[str]) -> None:
