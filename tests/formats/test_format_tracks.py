@@ -94,7 +94,7 @@ def test_what_is_refused_and_why(tmp_path: Path) -> None:
         "a.gpx: expected a GPX file without entities, got one that declares some, which is how harmful files grow; "
         "export the recording again"
     )
-    assert refusal(path, GPX[:100]) == (
+    assert refusal(path, GPX[:60]) == (
         "a.gpx:1: expected GPX points, got XML that breaks off before the first; copy the file again"
     )
     assert refusal(path, '<gpx><trk><trkseg><trkpt lat="0"/></trkseg></trk></gpx>') == (
