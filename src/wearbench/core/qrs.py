@@ -126,7 +126,7 @@ def _beats_level(found: _Candidates, places: I64) -> F64:
 def _cut_out(x: F64, sample: I64, half: int) -> F64:
     """Pieces of ``x`` around each sample, shape (n, 2 * half + 1); the ends are held."""
     at = np.clip(sample[:, None] + np.arange(-half, half + 1)[None, :], 0, x.size - 1)
-    return x[at]
+    return np.asarray(x[at])
 
 
 def _normal(pieces: F64) -> F64:
