@@ -57,26 +57,23 @@ def _windows(x: F64, width: int) -> F64:
     return np.lib.stride_tricks.sliding_window_view(padded, width)
 
 
-def _in_chunks(x: F64, width: int, ranks: tuple[float, ...]) -> F64:
+def _quantiles(x: F64, width: int, ranks: tuple[float, ...]) -> F64:
     """Linear-interpolated quantiles ``ranks`` of the centred windows, truncated at the ends; shape (len(ranks), n)."""
+    from scipy.ndimage import rank_filter
+
     n = x.size
     out = np.empty((len(ranks), n))
-    rows = _windows(x, width)
     half = width // 2
-    # whole windows: the ranks fall on fixed places of the partly sorted row
-    places = [rank * (width - 1) for rank in ranks]
-    wanted = sorted({int(np.floor(p)) for p in places} | {int(np.ceil(p)) for p in places})
-    for begin in range(half, n - half, 8192):
-        end = min(begin + 8192, n - half)
-        part = np.partition(rows[begin:end], wanted, axis=1)
-        for k, place in enumerate(places):
-            low = int(np.floor(place))
-            share = place - low
-            high = min(low + 1, width - 1)
-            out[k, begin:end] = part[:, low] * (1 - share) + (part[:, high] * share if share else 0.0)
+    if n > 2 * half:
+        for k, rank in enumerate(ranks):
+            place = rank * (width - 1)
+            low = int(place)
+            out[k] = rank_filter(x, low, size=width)
+            if place > low:
+                out[k] += (place - low) * (rank_filter(x, low + 1, size=width) - out[k])
     edge = np.concatenate([np.arange(min(half, n)), np.arange(max(n - half, min(half, n)), n)])
     if edge.size:
-        part = np.sort(rows[edge], axis=1)  # NaN sorts last
+        part = np.sort(_windows(x, width)[edge], axis=1)  # NaN sorts last
         count = np.minimum(edge + half, n - 1) - np.maximum(edge - half, 0)
         at = np.arange(edge.size)
         for k, rank in enumerate(ranks):
@@ -101,7 +98,7 @@ def rolling_median(x: F64, width: int) -> F64:
     -------
     float64 array, shape (n,)
     """
-    middle: F64 = _in_chunks(x, width, (0.5,))[0]
+    middle: F64 = _quantiles(x, width, (0.5,))[0]
     return middle
 
 
@@ -118,7 +115,7 @@ def rolling_quartile_deviation(x: F64, width: int) -> F64:
     -------
     float64 array, shape (n,)
     """
-    low, high = _in_chunks(x, width, (0.25, 0.75))
+    low, high = _quantiles(x, width, (0.25, 0.75))
     deviation: F64 = (high - low) / 2
     return deviation
 
