@@ -414,6 +414,19 @@ def test_coarse_stamps_are_no_copies(path: Path) -> None:
     ]
 
 
+def test_equal_beats_of_one_packet_are_all_kept(path: Path) -> None:
+    """Three beats a packet, the first and the last of one length; stamps of milliseconds, not of whole seconds."""
+    rows = ""
+    for i in range(60):
+        stamp = f"2031-05-01T09:{i // 50:02d}:{(i * 1.2) % 60:06.3f}"
+        rows += "".join(f"{stamp},{rr}\n" for rr in (400.4, 399.4, 400.4))
+    content = reading(path, "time,rr\n" + rows)
+    (beats,) = content.recordings
+    assert isinstance(beats, Intervals)
+    assert beats.interval_ms.size == 180
+    assert said(content) == []
+
+
 def test_equal_beats_within_one_second_are_two_beats(path: Path) -> None:
     stamps = [0, 0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12]
     rows = "".join(f"2031-05-01T09:00:{s:02d},600\n" for s in stamps)

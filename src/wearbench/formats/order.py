@@ -90,7 +90,7 @@ def in_order(
         step = np.diff(time_ms)
     rows = np.argsort(time_ms, kind="stable")
     neighbours = not sampled and _neighbours_may_be_copies(time_ms, step, beats=beats)
-    copies = _copies(time_ms, columns, rows, drop_neighbours=neighbours)
+    copies = _copies(time_ms, columns, rows, drop_neighbours=neighbours, beats=beats)
     if (step < 0).any():
         repairs.append(_out_of_order(time_ms, step, source_row, file=file, word=word, sorted_by_time=not beats))
         if beats:
@@ -213,8 +213,12 @@ def _runs_over(time: I64, columns: Sequence[F64], start: int, stop: int, *, usua
     return float(same[inside].mean()) < 0.5
 
 
-def _copies(time_ms: I64, columns: Sequence[F64], rows: Places, *, drop_neighbours: bool) -> Places:
-    """Rows of the file that repeat an earlier row."""
+def _copies(time_ms: I64, columns: Sequence[F64], rows: Places, *, drop_neighbours: bool, beats: bool) -> Places:
+    """Rows of the file that repeat an earlier row.
+
+    Beats that came in one packet share a stamp, and two of them may well be equal: they are copies only where the
+    stamp stands in the file a second time.
+    """
     same = np.diff(time_ms[rows]) == 0
     crowded: Places = rows[np.append(False, same) | np.append(same, False)]
     if crowded.size == 0:
@@ -227,5 +231,8 @@ def _copies(time_ms: I64, columns: Sequence[F64], rows: Places, *, drop_neighbou
         equal &= (here[1:] == here[:-1]) | (np.isnan(here[1:]) & np.isnan(here[:-1]))
     if not drop_neighbours:
         equal &= np.diff(crowded) != 1
+    if beats:
+        packet = np.append(0, np.cumsum(np.diff(time_ms) != 0))
+        equal &= np.diff(packet[crowded]) != 0
     found: Places = crowded[1:][equal]
     return found
