@@ -52,10 +52,19 @@ def test_lost_packets_are_gaps_of_the_right_length(stamps):
     assert np.quantile(np.abs(placed.end_s - TRUE[keep]), 0.99) < 0.15
 
 
-def test_one_beat_lost_now_and_then_does_not_add_up():
+@pytest.mark.parametrize("late", ["next second", "now and then"])
+def test_one_beat_lost_now_and_then_does_not_add_up(late):
     keep = RNG.random(RR.size) > 0.02
-    placed = anchor(RR[keep], np.ceil(TRUE[keep]))
-    assert np.abs(placed.end_s - TRUE[keep]).max() < 2.0
+    stamp = np.ceil(TRUE) if late == "next second" else TRUE + RNG.exponential(0.3, TRUE.size)
+    placed = anchor(RR[keep], stamp[keep])
+    assert np.quantile(np.abs(placed.end_s - TRUE[keep]), 0.95) < 0.25
+    assert placed.gap_s.sum() == pytest.approx(RR[~keep].sum(), abs=2.0)
+
+
+def test_stamps_in_disorder_are_no_clock_set_back():
+    placed = anchor(RR, TRUE + RNG.exponential(1.0, TRUE.size))
+    assert placed.n_steps_back == 0
+    assert np.abs(placed.end_s - TRUE).max() < 0.1
 
 
 @pytest.mark.parametrize("ppm", [60, -60])

@@ -22,8 +22,10 @@ B = NDArray[np.bool_]
 
 _DRIFT: Final = 3e-4  # a recorder's clock may run 300 ppm off the sensor's
 _RUN: Final = 40
-_SUPPORT: Final = 8
-_LEAST_TOLERANCE_S: Final = 0.6
+_SUPPORT: Final = 12
+_LEAST_TOLERANCE_S: Final = 0.15
+_SLOW_TOLERANCE_S: Final = 0.6
+_FEW: Final = 30
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -136,11 +138,9 @@ def anchor(interval_s: F64, stamp_s: F64, *, resolution_s: float = 0.0) -> Ancho
     if not bool(known.any()):
         return Anchored(end_s=cumulated, gap_s=np.zeros(n), late_s=0.0, n_steps_back=0)
     stamp = np.interp(np.arange(n), np.flatnonzero(known), stamp_s[known]) + resolution_s
-    # stamps that go backwards are a clock set back, or disorder: the intervals go on
-    back = np.minimum(np.diff(stamp, prepend=stamp[0]), 0.0)
-    back[back > -1.5] = 0.0
-    stamp = stamp - np.cumsum(back)
     excess = stamp - cumulated
+    set_back = _set_back(stamp, excess)
+    excess = excess - np.cumsum(set_back)
     # a single stamp far too early must not pull down everything before it
     pad = np.concatenate([excess[:1], excess, excess[-1:]])
     around = np.minimum(pad[:-2], pad[2:])
@@ -148,28 +148,47 @@ def anchor(interval_s: F64, stamp_s: F64, *, resolution_s: float = 0.0) -> Ancho
     bound = np.minimum.accumulate((excess + _DRIFT * cumulated)[::-1])[::-1] - _DRIFT * cumulated
     # too little follows the last few to bound them
     bound[-_SUPPORT:] = np.minimum(bound[-_SUPPORT:], bound[-min(n, _SUPPORT + 1)])
-    spread = float(np.quantile(excess - bound, 0.6))
-    tolerance = max(_LEAST_TOLERANCE_S, min(2.0 * spread, 2.0))
-    offset, gap = _steps(bound, tolerance)
+    # how much the bound usually rises by chance over a few beats, where nothing is lost
+    rise = float(np.quantile(bound[10:] - bound[:-10], 0.6)) if n > 2 * _FEW else _LEAST_TOLERANCE_S
+    offset, gap = _steps(bound, cumulated, float(np.clip(3.0 * rise, _LEAST_TOLERANCE_S, 2.0)))
     return Anchored(
         end_s=cumulated + offset,
         gap_s=gap,
         late_s=float(np.median(excess - offset)),
-        n_steps_back=int(np.count_nonzero(back)),
+        n_steps_back=int(np.count_nonzero(set_back)),
     )
 
 
-def _steps(bound: F64, tolerance: float) -> tuple[F64, F64]:
-    """Cut the bound where it rises for good; between cuts the offset follows it evenly. Offsets and gaps."""
+def _set_back(stamp: F64, excess: F64) -> F64:
+    """By how much the recorder's clock was set back just before each stamp (0 or negative).
+
+    A stamp before the one before it may only be disorder; a clock set back stays back.
+    """
+    out = np.zeros(stamp.size)
+    for i in np.flatnonzero(np.diff(stamp) < -1.5).tolist():
+        change = float(excess[i + 1 : i + 1 + _FEW].min() - excess[max(0, i + 1 - _FEW) : i + 1].min())
+        if change < -1.5 and excess[i + 1 : i + 1 + _FEW].max() < excess[max(0, i + 1 - _FEW) : i + 1].min():
+            out[i + 1] = change
+    return out
+
+
+def _steps(bound: F64, elapsed_s: F64, tolerance_s: float) -> tuple[F64, F64]:
+    """Cut the bound where it rises for good; between cuts the offset follows it evenly. Offsets and gaps.
+
+    A rise within a few beats is lost time. A slow one may be drift, so it has to go beyond what drift can do.
+    """
     n = bound.size
+    slow_s = max(tolerance_s, _SLOW_TOLERANCE_S)
     cuts = [0]
     begin = 0
     while True:
-        level = np.minimum.accumulate(bound[begin:])
-        over = np.flatnonzero(bound[begin:] - level > tolerance)
+        here = bound[begin:]
+        quick = here - np.concatenate([np.minimum(here[:_FEW], here[:1]), here[:-_FEW]])[: here.size] > tolerance_s
+        slow = here - np.minimum.accumulate(here) > slow_s + _DRIFT * (elapsed_s[begin:] - elapsed_s[begin])
+        over = np.flatnonzero(quick | slow)
         if over.size == 0:
             break
-        begin += int(over[0])
+        begin += max(1, int(over[0]))
         if begin - cuts[-1] < _SUPPORT and len(cuts) > 1:
             cuts.pop()  # a rise in two steps is one rise
         cuts.append(begin)
