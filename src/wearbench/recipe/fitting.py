@@ -317,7 +317,7 @@ def fit_session(material: SessionMaterial, config: StudyConfig, settings: Settin
         quantity = config.all_quantities[series.quantity]
         reference = material.reference_for(series.quantity)
         device = config.devices[series.device]
-        if reference is None or series.time_s.size < 2:
+        if reference is None or series.time_s.size == 0:
             continue
         usual = usual_interval(series.time_s)
         averaging = nominal_averaging(device, quantity, usual)
