@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import time
 from collections.abc import Callable
 from itertools import pairwise
 from pathlib import Path
@@ -179,9 +178,7 @@ def test_hundred_thousand_readings_are_cells_not_circles(subject: Subject) -> No
             "ratio": ratio_,
         }
     )
-    began = time.perf_counter()
     svg = draw_ratio(table, title="r", scope="s", what="heart rate", unit="bpm", uid="r")
-    assert time.perf_counter() - began < 3.0
     assert len(svg) < 60_000
     assert "10 %" in texts(svg)
 
