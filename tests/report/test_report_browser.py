@@ -12,7 +12,7 @@ import pytest
 from invented_results import invented
 from wearbench.report import write_report
 
-CHROMIUM = next((p for p in map(shutil.which, ("chromium", "chromium-browser", "google-chrome")) if p), None)
+CHROMIUM = next((p for p in map(shutil.which, ("chromium", "chromium-browser")) if p), None)
 OVERLAPS = """() => {
   const found = [];
   for (const svg of document.querySelectorAll('svg.fig')) {
