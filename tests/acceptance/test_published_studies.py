@@ -1,7 +1,8 @@
 """Published examples as study folders, through the command as a person would type it.
 
-Cardiac output: Bland & Altman 2007, J Biopharm Stat 17:571-582; printed results and data from memory. Peak flow: Bland
-& Altman 1986, Lancet 327(8476):307-310; data from memory; concordance after Lin 1989, Biometrics 45:255-268, recomputed.
+Cardiac output: Bland & Altman 2007, J Biopharm Stat 17:571-582; printed results and data from memory. Peak flow:
+Bland & Altman 1986, Lancet 327(8476):307-310; data from memory; concordance after Lin 1989, Biometrics 45:255-268,
+recomputed.
 """
 
 from __future__ import annotations

@@ -91,7 +91,11 @@ def _with_findings(results: Results, warnings: list[str]) -> Results:
 
 def _outcome(study: Study, results: Results, outcomes: tuple[CriterionOutcome, ...], report: Path) -> Outcome:
     document = results.document
-    warnings = [each if isinstance(each, str) else each.get("said", "") for each in document.get("warnings") or []]
+    warnings = [
+        each if isinstance(each, str) else each.get("said", "")
+        for each in document.get("warnings") or []
+        if isinstance(each, str) or not each.get("costs")  # what was left out is listed below
+    ]
     lines = [study.config.title]
     scope = ""
     for finding in document.get("findings") or []:
@@ -126,9 +130,13 @@ def _outcome(study: Study, results: Results, outcomes: tuple[CriterionOutcome, .
 
 def _left_out(study: Study, document: dict[str, Any]) -> list[str]:
     """What was left out and why: files by the results, rows and tables by the study."""
-    files = [f"{row['path']}: {row['why']}" for row in document.get("files_left_out") or []]
+    files = [f"{row['path']}{_line(row)}: {row['why']}" for row in document.get("files_left_out") or []]
     rows = [str(p) for p in study.problems if p.costs and not (p.file or "").startswith("raw/")]
     return [*rows, *files]
+
+
+def _line(row: dict[str, Any]) -> str:
+    return f":{row['line']}" if row.get("line") else ""
 
 
 def _criterion_line(outcome: CriterionOutcome) -> str:

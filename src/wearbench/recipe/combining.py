@@ -16,12 +16,15 @@ from wearbench.core.agreement import Estimate, summarise
 from wearbench.core.resample import ratio_interval, sessions_affected
 from wearbench.core.running import values_over
 from wearbench.core.states import STATES, credible_cadence
+from wearbench.recipe.availability import Availability
 from wearbench.recipe.finishing import SeriesResult, SessionResult, SumsRow
 from wearbench.recipe.learning import StudyParameters
 from wearbench.recipe.material import SessionMaterial
 from wearbench.recipe.pairtable import pair_table
 from wearbench.settings import Settings
-from wearbench.study import PAIRS, TRACES, Results, Study
+from wearbench.study import PAIRS, TRACES, Problem, Results, Study
+from wearbench.wording import duration
+from wearbench.wording import share as share_words
 
 __all__ = ["combine"]
 
@@ -133,9 +136,14 @@ def _left_out(ordered: list[SessionResult], study: Study) -> list[dict[str, Any]
     rows.extend(
         {"path": problem.file, "why": problem.said, "slug": problem.slug, "line": problem.line}
         for problem in study.problems
-        if problem.costs and problem.file and problem.file.startswith("raw/")
+        if _left_out_file(problem)
     )
     return rows
+
+
+def _left_out_file(problem: Problem) -> bool:
+    """Whether a problem costs raw files, so that it is listed with them."""
+    return bool(problem.costs and problem.file and problem.file.startswith("raw/"))
 
 
 def _session_row(result: SessionResult, study: Study) -> dict[str, Any]:
@@ -157,6 +165,7 @@ def _session_row(result: SessionResult, study: Study) -> dict[str, Any]:
         "zone": str(session.zone) if session.zone is not None else None,
         "columns": dict(session.columns),
         "has_reference": reference is not None,
+        "availability": _availability(result),
         "bouts": [
             {
                 "bout": b.name,
@@ -168,6 +177,33 @@ def _session_row(result: SessionResult, study: Study) -> dict[str, Any]:
             for b in session.bouts
         ],
     }
+
+
+def _availability(result: SessionResult) -> list[dict[str, Any]]:
+    """Of each tested series: time with values over time expected, with or without a reference."""
+    rows = [
+        {
+            "device": s.device,
+            "quantity": s.quantity,
+            "expected_seconds": s.flow["worn"],
+            "given_seconds": s.flow["gave_values"],
+            "share": s.flow["gave_values"] / s.flow["worn"] if s.flow["worn"] > 0 else None,
+            "paired": True,
+        }
+        for s in result.results
+    ]
+    rows += [
+        {
+            "device": a.device,
+            "quantity": a.quantity,
+            "expected_seconds": a.expected_s,
+            "given_seconds": a.given_s,
+            "share": a.share,
+            "paired": False,
+        }
+        for a in result.unpaired
+    ]
+    return rows
 
 
 def _references(ordered: list[SessionResult]) -> list[dict[str, Any]]:
@@ -481,23 +517,41 @@ def _episodes(ordered: list[SessionResult]) -> list[dict[str, Any]]:
 
 
 def _warnings(ordered: list[SessionResult], study: Study) -> list[dict[str, Any]]:
+    told = {f"raw/{r.material.name}" for r in ordered if r.unpaired}  # said below, with figures
     rows: list[dict[str, Any]] = [
-        {"slug": p.slug, "said": str(p.said), "file": p.file, "session": None} for p in study.problems
+        {"slug": p.slug, "said": str(p), "file": p.file, "session": None, "costs": p.costs or None}
+        for p in study.problems
+        if not _left_out_file(p) and not (p.slug == "session-no-reference" and p.file in told)
     ]
     for r in ordered:
         rows += [
-            {"slug": n.slug, "said": n.said, "file": n.file, "session": r.material.name} for n in r.material.warnings
+            {"slug": n.slug, "said": f"{n.file}: {n.said}", "file": n.file, "session": r.material.name}
+            for n in r.material.warnings
         ]
         for s in r.results:
             rows += [
                 {"slug": "session", "said": f"{r.material.name}: {said}", "file": None, "session": r.material.name}
                 for said in s.warnings
             ]
-        if r.unpaired and not r.material.references:
-            names = ", ".join(dict.fromkeys(r.unpaired))
-            said = f"{r.material.name}: no usable reference; {names} counted for availability, not accuracy"
-            rows.append({"slug": "session-no-reference", "said": said, "file": None, "session": r.material.name})
+        for a in r.unpaired:
+            rows.append(
+                {
+                    "slug": "session-no-reference",
+                    "said": _unpaired(r, a, study),
+                    "file": None,
+                    "session": r.material.name,
+                }
+            )
     return rows
+
+
+def _unpaired(result: SessionResult, a: Availability, study: Study) -> str:
+    quantity, label = study.config.all_quantities[a.quantity].label, study.config.devices[a.device].label
+    name = result.material.name
+    if a.with_value == 0:
+        return f"{name}: {label} gave no {quantity}"
+    given = f"{label} gave it for {share_words(a.share)} of {duration(a.expected_s)}"
+    return f"{name}: no usable reference of {quantity}; {given}, which counts for availability, not for accuracy"
 
 
 def _traces(ordered: list[SessionResult]) -> pl.DataFrame:

@@ -14,6 +14,7 @@ from wearbench.core.pairing import REASONS, Pairs, missing_spans
 from wearbench.core.running import Running
 from wearbench.core.states import STATES, States, runs_of
 from wearbench.quantities import Quantity
+from wearbench.recipe.availability import Availability, availability_of
 from wearbench.recipe.fitting import (
     SessionFit,
     Windowed,
@@ -118,7 +119,7 @@ class SessionResult:
 
     material: SessionMaterial
     results: tuple[SeriesResult, ...] = ()
-    unpaired: tuple[str, ...] = ()
+    unpaired: tuple[Availability, ...] = ()
     thirds: dict[str, tuple[float, float]] = field(default_factory=dict)
 
 
@@ -142,14 +143,23 @@ def finish_session(
     """
     session = next(s for s in study.sessions if s.name == material.name)
     results: list[SeriesResult] = []
-    unpaired: list[str] = []
+    unpaired: list[Availability] = []
     count = 0
     for series in material.tested:
         reference = material.reference_for(series.quantity)
         key = (series.device, series.quantity)
         first = next((f for f in fit.fits if (f.device, f.quantity) == key), None)
         if reference is None or first is None or key not in parameters.series:
-            unpaired.append(series.device)
+            unpaired.append(
+                availability_of(
+                    series,
+                    study.config.all_quantities[series.quantity],
+                    session,
+                    settings,
+                    origin_ms=material.origin_ms,
+                    hold_s=study.config.devices[series.device].hold_s or 0.0,
+                )
+            )
             continue
         result = _series(
             series,
