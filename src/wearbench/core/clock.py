@@ -24,6 +24,7 @@ from wearbench.core.clockcurves import (
     block_middles,
     curves_with_drift,
     drift_of,
+    follows_by_chance,
     forgive_late,
     information_bound,
     loss_curves,
@@ -64,8 +65,8 @@ class ClockFit:
         Reason for anything but "good".
     half_shifts_s : tuple of float
         Shift fitted on the even and on the odd blocks of time only, for cross-fitting; NaN where it cannot be told.
-    block_s : float
-        Length of those blocks, in seconds.
+    block_s, blocks_from_s : float
+        Length of those blocks and the stamp at which block 0 starts, in seconds.
     noise : float
         Scale of the faithful log ratio that the fit ended with.
     """
@@ -84,6 +85,7 @@ class ClockFit:
     half_shifts_s: tuple[float, float]
     block_s: float
     noise: float
+    blocks_from_s: float = 0.0
 
     def centre_s(self, time_s: F64) -> F64:
         """Window centres on the reference's clock, seconds, for stamps ``time_s``."""
@@ -168,8 +170,8 @@ def fit_clock(
     Returns
     -------
     ClockFit
-        ``trust`` is "refused" when nothing fits better than chance or a second candidate is as good, "weak" when the
-        interval is wide, else "good".
+        ``trust`` is "refused" when nothing fits better than chance, the reference explains nothing of what the device
+        shows, or a second candidate is as good; "weak" when the interval is wide, else "good".
 
     Notes
     -----
@@ -184,7 +186,7 @@ def fit_clock(
     log_value = np.log(value)
     # Readings much closer together than the averaging say the same twice.
     usual = float(np.median(np.diff(time_s)))
-    every = max(1, int(0.25 * averaging_s / max(usual, 1e-3)), -(-time_s.size // 6000))
+    every = max(1, min(int(0.25 * averaging_s / max(usual, 1e-3)), time_s.size // 50), -(-time_s.size // 6000))
     time_s, log_value = time_s[::every], log_value[::every]
     if start_s is not None:
         coarse = [ClockCandidate(shift_s=start_s, loss=math.nan, n=int(time_s.size))]
@@ -214,7 +216,7 @@ def fit_clock(
     settled = _settle(
         data, best[0], draws, confidence=confidence, max_drift_ppm=max_drift_ppm, prior_drift_ppm=prior_drift_ppm
     )
-    fit = replace(settled, block_s=block_s)
+    fit = replace(settled, block_s=block_s, blocks_from_s=float(time_s[0]))
     rivals = [r for r in rivals if abs(r[0] - fit.shift_s) > max(20.0, 1.5 * (fit.high_s - fit.low_s))]
     n = int(time_s.size)
     candidates = [fit.candidates[0]]
@@ -227,6 +229,8 @@ def fit_clock(
     trust, why = fit.trust, fit.why
     if candidates[0].loss > 0.75:
         trust, why = "refused", "no offset makes the device follow the reference better than chance"
+    elif follows_by_chance(data.reference.log_at(fit.centre_s(time_s)), log_value):
+        trust, why = "refused", "at no offset does the reference explain what the device shows: the rate hardly moves"
     elif chance > 0.05 or lead < worth:
         rival = candidates[1].shift_s - candidates[0].shift_s
         trust, why = "refused", f"a second answer, {rival:+.0f} s away, fits about as well"
@@ -356,7 +360,7 @@ def cross_shift(fit: ClockFit, time_s: F64) -> F64:
     ----------
     fit : ClockFit
     time_s : float64 array, shape (n,)
-        The same stamps the fit saw, seconds; their first one starts block 0.
+        Stamps in seconds, also of readings without a value, which the fit did not see.
 
     Returns
     -------
@@ -364,7 +368,7 @@ def cross_shift(fit: ClockFit, time_s: F64) -> F64:
         Fitted on the data then judged, a clock flatters; here even blocks are judged with the clock of the odd ones
         and the other way round. The fit's own shift where halves could not be told.
     """
-    block = np.floor((time_s - time_s[0]) / fit.block_s).astype(np.int64)
+    block = np.floor((time_s - fit.blocks_from_s) / fit.block_s).astype(np.int64)
     even, odd = (s if math.isfinite(s) else fit.shift_s for s in fit.half_shifts_s)
     shift = np.where(block % 2 == 0, odd, even) + 1e-6 * fit.drift_ppm * (time_s - fit.at_s)
     out: F64 = shift
