@@ -82,6 +82,11 @@ def averaging_losses(reference: Running, centre_s: F64, tested: F64, good: B8, *
             table = smoothed(reference, averaging_s=averaging, shape=shape)
             best = [_trimmed_square(value, *table.at(centre + move)) for move in moves]
             losses[row, i] = _lowest(np.array(best))
+    told = np.isfinite(losses[:, : len(grid)])
+    if not told.any():
+        return np.zeros_like(losses), 0
+    # An averaging that leaves no covered windows cannot be told: no better than the worst that can.
+    losses[~np.isfinite(losses)] = losses[:, : len(grid)][told].max() + 1.0
     losses[:, len(grid) :] = losses[:, len(grid) - 1 : len(grid)] + 1.0
     effective = max(index.size * min(usual_s, 10.0) / 20.0, 1.0)
     return 0.5 * effective * (losses - losses.min()), int(index.size)
@@ -99,8 +104,6 @@ def _trimmed_square(value: F64, reference: F64, covered: F64) -> float:
 
 def _lowest(values: F64) -> float:
     """Minimum of an evenly spaced curve, refined by the parabola through its neighbours."""
-    if not np.isfinite(values).any():
-        return 0.0
     at = int(np.argmin(values))
     if 0 < at < values.size - 1 and bool(np.isfinite(values[at - 1 : at + 2]).all()):
         left, mid, right = values[at - 1 : at + 2].tolist()
