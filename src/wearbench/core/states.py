@@ -349,6 +349,7 @@ def label(data: StateInput, parameters: StateParameters, *, frozen_min_s: float,
     part_state = _freezes(part, part_state, parameters, frozen_min_s=frozen_min_s, frozen_move=frozen_move)
     part_state = _slips(part, part_state, part_ratio, parameters)
     part_state, part_ratio = _dips(part, part_state, part_ratio)
+    part_state = _late(part, part_state)
     part_state = _lawful(part, part_state)
     part_ratio = np.where(np.isin(part_state, (BETWEEN, FROZEN, ASTRAY)), np.nan, part_ratio)
     part_ratio = np.where(part_state == FAITHFUL, 1.0, part_ratio)
@@ -531,6 +532,19 @@ def _dips(data: StateInput, state: I8, ratio: F64) -> tuple[I8, F64]:
             state[first:stop] = np.where(there, mode, BETWEEN)
             ratio[first:stop] = np.where(there, goal, np.nan)
     return state, ratio
+
+
+def _late(data: StateInput, state: I8) -> I8:
+    """A steep rise that is followed late passes simple ratios on its way: what lateness explains throughout is late."""
+    state = state.copy()
+    with np.errstate(invalid="ignore"):
+        outside = np.fmax(data.low - data.tested, data.tested - data.high)
+        explained = outside <= np.maximum(0.02 * data.tested, 2.0)
+    loose = np.isin(state, (OFF_RATIO, BETWEEN, ASTRAY))
+    for first, stop, kind in zip(*_columns(runs_of(loose.astype(np.int8))), strict=True):
+        if kind and bool((state[first:stop] == OFF_RATIO).any()) and float(explained[first:stop].mean()) >= 0.9:
+            state[first:stop] = FAITHFUL
+    return state
 
 
 def _lawful(data: StateInput, state: I8) -> I8:
