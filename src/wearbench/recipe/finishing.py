@@ -319,9 +319,9 @@ def _series(
     window = pair()
     window = _leave_out(window, series, session, study, material, clock)
     if quantity.state_model and clock.trust != "refused":
-        _, states = judge(
+        states = judge(
             window, running.without_doubtful(), material.context, learned.states, settings, averaging_s=averaging
-        )
+        ).states
     else:
         states = _no_states(window.pairs, judged=not quantity.state_model)
     pairs = window.pairs

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,6 +29,7 @@ from wearbench.settings import Settings
 from wearbench.study import DeviceConfig, StudyConfig
 
 __all__ = [
+    "Judged",
     "SeriesFit",
     "SessionFit",
     "Windowed",
@@ -74,6 +76,15 @@ class Windowed:
     pairs: Pairs
     usual_s: F64
     centre_s: F64
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Judged:
+    """States of all readings, and of those near the reference with what they were told from."""
+
+    data: StateInput
+    near: States
+    states: States
 
 
 def usual_interval(time_s: F64) -> float:
@@ -246,8 +257,8 @@ def judge(
     settings: Settings,
     *,
     averaging_s: float,
-) -> tuple[StateInput, States]:
-    """Label the readings of a paired series.
+) -> Judged:
+    """Label the readings of a paired series that lie near the reference.
 
     Parameters
     ----------
@@ -261,23 +272,47 @@ def judge(
 
     Returns
     -------
-    tuple of StateInput and States
+    Judged
     """
     pairs = window.pairs
-    low, high = late_envelope(reference, pairs.start_s, pairs.end_s, late_s=settings.late_s)
-    trusted = (pairs.reason == 0) | ~np.isfinite(pairs.tested)
+    part = _near_reference(pairs)
+    start_s, end_s, tested = pairs.start_s[part], pairs.end_s[part], pairs.tested[part]
+    low, high = late_envelope(reference, start_s, end_s, late_s=settings.late_s)
+    trusted = (pairs.reason[part] == 0) | ~np.isfinite(tested)
     data = StateInput(
-        time_s=pairs.end_s,
-        seconds=pairs.seconds,
-        tested=pairs.tested,
-        reference=np.where(trusted, pairs.reference, np.nan),
+        time_s=end_s,
+        seconds=pairs.seconds[part],
+        tested=tested,
+        reference=np.where(trusted, pairs.reference[part], np.nan),
         low=low,
         high=high,
-        cadence=cadence_over(context, pairs.start_s, pairs.end_s),
+        cadence=cadence_over(context, start_s, end_s),
         averaging_s=averaging_s,
     )
     states = label(data, parameters, frozen_min_s=settings.frozen_min_s, frozen_move=settings.frozen_move_bpm)
-    return data, states
+    return Judged(data=data, near=states, states=_spread(states, part, pairs.tested.size))
+
+
+def _near_reference(pairs: Pairs) -> slice:
+    """The readings with reference and a thousand on either side: a device may have run for days beside an hour."""
+    seen = np.flatnonzero(pairs.covered > 0.0)
+    return slice(max(int(seen[0]) - 1000, 0), int(seen[-1]) + 1001) if seen.size else slice(0, 0)
+
+
+def _spread(states: States, part: slice, n: int) -> States:
+    """States of a part as states of all readings; nothing is said of the others."""
+
+    def whole(values: NDArray[Any], rest: float) -> NDArray[Any]:
+        out = np.full(n, rest, dtype=values.dtype)
+        out[part] = values
+        return out
+
+    return States(
+        state=whole(states.state, -1),
+        ratio=whole(states.ratio, np.nan),
+        also_cadence=whole(states.also_cadence, 0),
+        probability=whole(states.probability, np.nan),
+    )
 
 
 def cadence_over(context: tuple[Series, ...], start_s: F64, end_s: F64) -> F64:
@@ -334,10 +369,10 @@ def fit_session(material: SessionMaterial, config: StudyConfig, settings: Settin
             value = window.pairs.reference[used]
             counts = np.bincount(np.clip(value, 0, 299).astype(np.int64), minlength=300).astype(np.float64)
         if quantity.state_model and clock.trust in ("good", "declared"):
-            data, states = judge(window, trusted, material.context, StateParameters(), settings, averaging_s=averaging)
-            faithful = faithful_sums(data, states)
+            judged = judge(window, trusted, material.context, StateParameters(), settings, averaging_s=averaging)
+            faithful = faithful_sums(judged.data, judged.near)
             if device.averaging_s is None and series.start_s is None:
-                good = states.state == 0
+                good = judged.states.state == 0
                 losses, n_losses = averaging_losses(trusted, window.centre_s, window.pairs.tested, good, usual_s=usual)
         fits.append(
             SeriesFit(
