@@ -1,0 +1,66 @@
+"""The page on method quotes constants; they are those of the code."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+from wearbench.core import clockcurves, clocksearch, states
+from wearbench.core.pairing import REASONS
+from wearbench.quantities import QUANTITIES
+from wearbench.settings import Settings
+
+PAGE = (Path(__file__).resolve().parents[2] / "docs" / "method.md").read_text(encoding="utf-8")
+
+
+def rows(heading: str) -> list[list[str]]:
+    """Cells of the table whose heading row starts so."""
+    table = PAGE[PAGE.index(heading) :].split("\n\n")[0].splitlines()[2:]
+    return [[cell.strip() for cell in re.split(r"(?<!\\)\|", line)[1:-1]] for line in table]
+
+
+def test_every_state_has_its_model_and_its_rule():
+    model = [re.findall(r"`(\w+)`", row[0])[0] for row in rows("| state | a reading is likely")]
+    assert [s for s in states.STATES if s != "frozen"] == model
+    ruled = [name for row in rows("| state | rule |") for name in re.findall(r"`(\w+)`", row[0])]
+    assert sorted(ruled) == sorted(states.STATES)
+
+
+def test_staying_and_entering_are_those_of_the_code():
+    for name, _, stays, entered in rows("| state | a reading is likely"):
+        code = states.STATES.index(name.strip("`"))
+        if code in states._HOLD_S:
+            assert float(stays) == states._HOLD_S[code]
+        assert float(re.match(r"[\d.]+", entered).group()) == states._ENTER[code]
+
+
+def test_every_reason_is_explained_in_order():
+    told = [name for row in rows("| reason | a pair") for name in re.findall(r"`(\w+)`", row[0])]
+    assert told == [r for r in REASONS if r not in ("", "rule")]
+
+
+def test_figures_in_the_text_are_those_of_the_code():
+    chosen, rate = Settings(), QUANTITIES["heart_rate"]
+    assert f"less than {chosen.min_covered:.0%}".replace("%", " %") in PAGE
+    assert f"fewer than {chosen.min_beats:g} beats" in PAGE
+    assert f"in more than {chosen.max_doubtful:.0%}".replace("%", " %") in PAGE
+    assert f"below {rate.low:g} or above {rate.high:g}" in PAGE
+    assert f"up to {chosen.late_s:g} s late" in PAGE
+    assert f"{chosen.frozen_min_s:g} s or more, of one value" in PAGE
+    assert f"moved by more than {chosen.frozen_move_bpm:g} beats a minute" in PAGE
+    assert f"at most {chosen.reading_counts_for:g} usual intervals" in PAGE
+    assert f"up to {chosen.max_drift_ppm:g} parts per million" in PAGE
+    assert f"prior of {chosen.prior_drift_ppm:g} parts per million" in PAGE
+    assert "m = ln 1/2 (c = {1}) and m = ln 2 (c = {2})".format(*clocksearch._MODE_COST) in PAGE
+    assert clockcurves._MODES == clocksearch._MODES
+    prior = states.StateParameters()
+    assert f"prior {prior.spread:.1%}".replace("%", " %") in PAGE
+    assert f"and {prior.noise_bpm} beats a minute" in PAGE
+
+
+def test_ratios_in_the_text_are_those_of_the_code():
+    assert states._OFF_RATIOS == (2 / 3, 3 / 2, 1 / 3, 3)
+    assert states._STEP_MULTIPLES == (1, 2, 1 / 2)
+    assert states._STROKE_MULTIPLES == (2, 3, 4)
+    assert "near 2/3, 3/2, 1/3 or 3 times" in PAGE
+    assert "near 1, 2 or 1/2 times the cadence; below 50 a minute (strokes) near 2, 3 or 4 times" in PAGE
