@@ -1,6 +1,8 @@
 """Physiology and device model behind the demo, the tests and the truth benches; all of it invented."""
 
 from wearbench.simulator.camp import camp_plans, write_bench, write_demo
+from wearbench.simulator.heap import write_heap
+from wearbench.simulator.heap_truth import HeapTruth
 from wearbench.simulator.parameters import (
     Bout,
     ClockError,
@@ -20,6 +22,7 @@ __all__ = [
     "ClockError",
     "DevicePlan",
     "Failure",
+    "HeapTruth",
     "Person",
     "PodPlan",
     "ReferencePlan",
@@ -31,5 +34,6 @@ __all__ = [
     "simulate_session",
     "write_bench",
     "write_demo",
+    "write_heap",
     "write_study",
 ]

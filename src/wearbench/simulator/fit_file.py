@@ -19,7 +19,7 @@ _NIBBLES: Final = (
     0x0000, 0xCC01, 0xD801, 0x1400, 0xF001, 0x3C00, 0x2800, 0xE401,
     0xA001, 0x6C00, 0x7800, 0xB401, 0x5000, 0x9C01, 0x8801, 0x4400,
 )  # fmt: skip
-_UINT8, _ENUM, _UINT16, _UINT32 = 0x02, 0x00, 0x84, 0x86
+_UINT8, _ENUM, _UINT16, _UINT32, _UINT32Z = 0x02, 0x00, 0x84, 0x86, 0x8C
 _NO_RATE: Final = 0xFF
 
 
@@ -37,7 +37,9 @@ def _definition(local: int, number: int, fields: tuple[tuple[int, int, int], ...
     return head + b"".join(struct.pack("<BBB", *each) for each in fields)
 
 
-def encode_fit(time_s: NDArray[np.int64], rate_bpm: NDArray[np.float64], *, software: float) -> bytes:
+def encode_fit(
+    time_s: NDArray[np.int64], rate_bpm: NDArray[np.float64], *, software: float, serial: int | None = None
+) -> bytes:
     """Encode heart rates as an activity file.
 
     Parameters
@@ -48,15 +50,18 @@ def encode_fit(time_s: NDArray[np.int64], rate_bpm: NDArray[np.float64], *, soft
         Rounded to whole beats a minute; NaN becomes the format's "invalid".
     software : float
         Software version of the device, to hundredths.
+    serial : int or None
+        Serial number of the device; None leaves the field out.
 
     Returns
     -------
     bytes
     """
     created = int(time_s[0]) - _EPOCH_S if time_s.size else 0
+    number = () if serial is None else ((3, 4, _UINT32Z),)
     body = [
-        _definition(0, 0, ((0, 1, _ENUM), (1, 2, _UINT16), (2, 2, _UINT16), (4, 4, _UINT32))),
-        struct.pack("<BBHHI", 0, 4, 255, 1, created),
+        _definition(0, 0, ((0, 1, _ENUM), (1, 2, _UINT16), (2, 2, _UINT16), (4, 4, _UINT32), *number)),
+        struct.pack("<BBHHI", 0, 4, 255, 1, created) + (b"" if serial is None else struct.pack("<I", serial)),
         _definition(1, 23, ((253, 4, _UINT32), (0, 1, _UINT8), (2, 2, _UINT16), (5, 2, _UINT16))),
         struct.pack("<BIBHH", 1, created, 0, 255, round(software * 100)),
         _definition(2, 20, ((253, 4, _UINT32), (3, 1, _UINT8))),
