@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 from dataclasses import dataclass
 from datetime import UTC, datetime, tzinfo
 from pathlib import Path
@@ -229,7 +230,8 @@ def _tested_line(document: dict[str, Any], name: str, content: FileContent) -> s
     offset, half = clock["offset_s"], 0.5 * (clock["high_s"] - clock["low_s"])
     side = "behind" if offset > 0 else "ahead"
     where = f"{_offset_words(abs(offset))} {side}" if abs(offset) >= 0.5 else "on the reference's clock"
-    text += f", {where} (±{number(max(half, 0.1), uncertainty=half)} s)"
+    sure = f"±{number(max(half, 0.1), uncertainty=half)} s" if math.isfinite(half) else "how sure cannot be told"
+    text += f", {where} ({sure})"
     text += ", clock or delay" if clock["offset_is"] == "clock_minus_delay" else ""
     if clock["trust"] == "weak":
         text += f"; weakly known: {clock['why']}"

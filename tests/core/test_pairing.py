@@ -188,6 +188,17 @@ def test_lost_readings_leave_the_rhythm_alone():
     assert (rhythm(time) == 1.0).all()
 
 
+def test_regular_losses_are_losses_where_values_repeat():
+    time = np.arange(0.0, 900.0)
+    time = time[time % 9 < 3]  # six of every nine seconds lost
+    value = np.rint(100 + 20 * np.sin(time / 90))
+    usual = rhythm(time, value)
+    assert (usual == 1.0).all()
+    lost = missing_spans(time, usual, first_s=0.0, last_s=900.0)
+    # each pause of 7 s begins to be missing 1.5 s after the last reading
+    assert np.diff(lost, axis=1).sum() == pytest.approx(100 * 5.5)
+
+
 def test_each_mode_has_its_own_rhythm():
     exercise, rest = np.arange(0.0, 1200.0), 1200.0 + np.arange(0.0, 60.0) * 600.0
     time = np.concatenate([exercise, rest, rest[-1] + 600 + exercise])
@@ -201,12 +212,13 @@ def test_rhythm_of_a_recorder_that_writes_changes_allows_its_pauses():
     rng = np.random.default_rng(4)
     gap = rng.choice([1.0, 2.0, 3.0, 5.0, 8.0, 13.0], size=600)
     time = np.concatenate([[0.0], np.cumsum(gap)])
-    usual = rhythm(time)
+    value = 100.0 + np.cumsum(rng.choice([-1.0, 1.0], size=time.size))  # each differs from the one before
+    usual = rhythm(time, value)
     assert (usual >= 5.0).all()
     spans = missing_spans(time, usual, first_s=0.0, last_s=float(time[-1]))
     assert np.diff(spans, axis=1).sum() < 0.05 * time[-1]
     broken = time + np.where(np.arange(time.size) > 300, 120.0, 0.0)
-    spans = missing_spans(broken, rhythm(broken), first_s=0.0, last_s=float(broken[-1]))
+    spans = missing_spans(broken, rhythm(broken, value), first_s=0.0, last_s=float(broken[-1]))
     longest = spans[np.argmax(np.diff(spans, axis=1))]
     assert longest[1] == pytest.approx(broken[301])
     assert 100.0 <= longest[1] - longest[0] <= 125.0

@@ -82,20 +82,23 @@ class Pairs:
         return mask
 
 
-def rhythm(time_s: F64) -> F64:
+def rhythm(time_s: F64, value: F64 | None = None) -> F64:
     """Return the usual interval around each reading, seconds.
 
     Parameters
     ----------
     time_s : float64 array, shape (n,)
         Increasing stamps.
+    value : float64 array, shape (n,), optional
+        The values; without them no recorder is taken for one that writes only changes.
 
     Returns
     -------
     float64 array, shape (n,)
         Median of the 31 intervals around the reading, so that a device that changes its rhythm (1 s in exercise,
-        10 min at rest) has the rhythm of its mode. Recorders whose intervals scatter on purpose (written on change)
-        get the 90th percentile instead, so that a normal pause is not called missing.
+        10 min at rest) has the rhythm of its mode. Recorders that write only changes (whole values of which hardly
+        one repeats the one before, at intervals that scatter) get the 90th percentile instead, so that a normal pause
+        is not called missing.
     """
     if time_s.size < 2:
         return np.full(time_s.shape, 1.0)
@@ -108,10 +111,20 @@ def rhythm(time_s: F64) -> F64:
     parts = np.partition(view, (width // 4, width // 2, (3 * width) // 4, min(width - 1, (9 * width) // 10)), axis=1)
     quarter, middle, upper = parts[:, width // 4], parts[:, width // 2], parts[:, (3 * width) // 4]
     high = parts[:, min(width - 1, (9 * width) // 10)]
-    usual = np.where(upper - quarter > 0.5 * middle, high, middle)
+    usual = middle
+    if value is not None and _writes_changes(value):
+        usual = np.where(upper - quarter > 0.5 * middle, high, middle)
     at = np.clip(np.arange(time_s.size) - width // 2, 0, usual.size - 1)
     found: F64 = usual[at]
     return found
+
+
+def _writes_changes(value: F64) -> bool:
+    """Whole values of which hardly one in fifty repeats the one before."""
+    seen = value[np.isfinite(value)]
+    if seen.size < 30 or float(np.mean(seen == np.rint(seen))) < 0.98:
+        return False
+    return float(np.mean(np.diff(seen) == 0)) < 0.02
 
 
 def reading_seconds(time_s: F64, usual_s: F64, *, most: float = 1.5, hold_s: float = 0.0) -> F64:

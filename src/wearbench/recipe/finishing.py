@@ -256,7 +256,7 @@ def _refused_clock(
         series, reference.running, near, averaging_s, first, quantity
     ):
         return replace(
-            first, shift_s=near, drift_ppm=0.0, low_s=near - 60.0, high_s=near + 60.0, trust="weak",
+            first, shift_s=near, drift_ppm=0.0, low_s=-math.inf, high_s=math.inf, trust="weak",
             method="as stamped: the data cannot tell, and the stamps are among the answers that fit",
             half_shifts_s=(near, near),
         )  # fmt: skip
@@ -430,7 +430,7 @@ def _expected(
     if session.end_ms is not None:
         high = min(high, (session.end_ms - origin_ms) / 1000.0)
     elif good.size:
-        last = float(window.centre_s[good[-1]])
+        last = float(window.pairs.end_s[good[-1]])
         high = last if high - last <= HAND_S else high
     return low, max(low, high)
 
@@ -449,8 +449,16 @@ def _missing(
     good = good_values(series, quantity)
     worn = window.pairs.reason != REASONS.index("not_worn")
     usual = np.maximum(window.usual_s, hold_s / settings.reading_counts_for)
+    if not good.any():
+        return missing_spans(np.zeros(0), np.zeros(0), first_s=expected[0], last_s=expected[1])
+    # A reading stands at its window's centre: half a window at either end is not missing.
+    half = 0.5 * (window.pairs.end_s - window.pairs.start_s)[good]
     spans = missing_spans(
-        window.centre_s[good], usual[good], first_s=expected[0], last_s=expected[1], most=settings.reading_counts_for
+        window.centre_s[good],
+        usual[good],
+        first_s=min(expected[0] + float(half[0]), expected[1]),
+        last_s=max(expected[1] - float(half[-1]), expected[0]),
+        most=settings.reading_counts_for,
     )
     if spans.size == 0 or worn.all():
         return spans

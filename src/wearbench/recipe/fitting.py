@@ -230,7 +230,7 @@ def windowed(
         start, end = series.start_s + move, series.end_s + move
     else:
         start, end = windows_of(series.time_s, clock, averaging_s=averaging_s, shift_s=shift_s)
-    usual = rhythm(series.time_s)
+    usual = rhythm(series.time_s, series.value)
     pairs = make_pairs(
         reference,
         series.time_s,

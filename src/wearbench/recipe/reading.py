@@ -434,7 +434,7 @@ def _level(
     time_s, value = time_s[good], value[good]
     distinct = np.concatenate([np.diff(time_s) > 0, [True]])
     time_s, value = time_s[distinct], value[distinct]
-    usual = rhythm(time_s)
+    usual = rhythm(time_s, value)
     hold = device.hold_s or max(1.5 * float(np.median(usual)), 1.0)
     running = running_from_level(
         time_s, value, hold_s=hold, stands_for=device.stands_for, scale=60.0 if quantity.state_model else 1.0

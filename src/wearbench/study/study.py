@@ -86,6 +86,12 @@ class Study:
     decisions: tuple[Decision, ...] = ()
     problems: tuple[Problem, ...] = ()
 
+    @property
+    def spare_ms(self) -> int:
+        """How far from its session a recording's stamps may lie: what a clock search looks through."""
+        settings = self.config.settings
+        return round(3_600_000 * (settings.zone_hours + 0.25))
+
     def files(self) -> tuple[StudyFile, ...]:
         """All raw files that will be read, session by session, then the spanning ones."""
         recordings = [recording for session in self.sessions for recording in session.recordings]
@@ -112,13 +118,15 @@ class Study:
 
         Notes
         -----
-        Zone of stamps without offset: the device's own if declared, else the session's, else the study's.
+        Zone of stamps without offset: the device's own if declared, else the session's, else the study's. A file that
+        holds more than its session is cut to it, with as much to either side as its clock may be off.
         """
         device = self.config.devices[file.name.device]
         owner = session or next((s for s in self.sessions if s.name == file.session), None)
         keep = None
-        if file.session is None and owner is not None and owner.start_ms is not None and owner.end_ms is not None:
-            keep = (owner.start_ms, owner.end_ms)
+        if owner is not None and owner.start_ms is not None and owner.end_ms is not None:
+            spare = 0 if file.session is None else self.spare_ms
+            keep = (owner.start_ms - spare, owner.end_ms + spare)
         return ReadContext(
             shown=file.shown,
             zone=device.zone or (owner.zone if owner is not None and owner.zone is not None else self.config.zone),
@@ -126,6 +134,7 @@ class Study:
             start_ms=None if owner is None else owner.start_ms,
             quantity=file.name.quantity,
             keep_ms=keep,
+            needs_some=file.session is not None,
             max_readings=self.config.settings.max_readings,
             own_quantities={name: quantity.unit for name, quantity in self.config.quantities.items()},
         )
