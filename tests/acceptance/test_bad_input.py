@@ -36,6 +36,7 @@ class Case:
     warnings: tuple[str, ...] = ()
     n_pairs: int = 0
     toml: str = STUDY
+    sessions: str | None = None
 
 
 def row(number: int, value: str) -> Callable[[list[str]], None]:
@@ -202,6 +203,18 @@ CASES = {
         ),
         n_pairs=470,
     ),
+    "stamps of another year": Case(
+        files={"band.csv": rate_csv("bad").replace("2031-", "2029-")},
+        sessions="session,participant,start,end\ngood,p1,,\nbad,p1,2031-01-13T09:00:00,2031-01-13T09:08:00\n",
+        left_out=(
+            "raw/bad/band.csv",
+            "outside-session",
+            "expected readings between 2031-01-12 18:45 and 2031-01-13 23:23 UTC, which is the session's time with as"
+            " much to either side as a clock may be off, got none; look at the dates in the file and at the session's"
+            " start and end in sessions.csv",
+            None,
+        ),
+    ),
     "no reference": Case(files={}, without=("patch.csv",), warnings=(NO_REFERENCE,)),
     "a text with no numbers": Case(
         files={"band.csv": rate_csv("bad").split("\n")[0] + "\n" + "2031-01-13T09:00:10Z,high\n" * 5},
@@ -219,6 +232,8 @@ CASES = {
 def study_of(folder: Path, case: Case) -> Path:
     good_study(folder, toml=case.toml)
     files: Files = {"patch.csv": rr_csv("bad"), "band.csv": rate_csv("bad")}
+    if case.sessions is not None:
+        put(folder, "sessions.csv", case.sessions)
     replaced = {name.split(".")[0] for name in case.files}
     kept = {name: text for name, text in files.items() if name.split(".")[0] not in replaced}
     for name, content in (kept | case.files).items():

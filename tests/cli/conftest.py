@@ -14,6 +14,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "study"))
 
 from study_folders import invented_results
 
+import wearbench.figures
 from wearbench.cli import main
 from wearbench.study import Results
 

@@ -145,6 +145,8 @@ class ReadContext:
         What the file name says it holds; decides when headings do not (``patch.rr.txt``).
     keep_ms : tuple of int or None
         Only readings inside this span are wanted; a reader may drop the rest as it streams.
+    needs_some : bool
+        A file without a reading inside ``keep_ms`` is an error; an export that spans sessions need not have one.
     max_readings : int
         More than this in one recording is refused with a message that asks for session times.
     own_quantities : dict
@@ -157,5 +159,6 @@ class ReadContext:
     start_ms: int | None = None
     quantity: str | None = None
     keep_ms: tuple[int, int] | None = None
+    needs_some: bool = False
     max_readings: int = 4_000_000
     own_quantities: dict[str, str] = field(default_factory=dict)

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from datetime import UTC, datetime
 from importlib import import_module
 from pathlib import Path
 from typing import Final, cast
 
 from wearbench.errors import FormatError
 from wearbench.formats import delimited, edf, fit, gpx, rr_list, tcx
-from wearbench.formats.recording import FileContent, ReadContext
+from wearbench.formats.recording import FileContent, Intervals, ReadContext, Readings, Signal
 from wearbench.formats.textlines import lines_of_head
 from wearbench.formats.track import root_name
 
@@ -124,7 +125,7 @@ def read_file(path: Path, context: ReadContext) -> FileContent:
     try:
         name = recognise(path)
         reader = cast("Callable[[Path, ReadContext], FileContent]", import_module(f"wearbench.formats.{name}").read)
-        return reader(path, context)
+        content = reader(path, context)
     except OSError as error:
         raise FormatError(
             f"expected a file that can be read to its end, got '{error.strerror}'; check the disk and the rights",
@@ -137,3 +138,19 @@ def read_file(path: Path, context: ReadContext) -> FileContent:
         raise FormatError(
             error.message, slug=error.slug, file=context.shown, line=error.line, value=error.value
         ) from error.__cause__
+    if context.needs_some and context.keep_ms is not None and not any(_holds(r) for r in content.recordings):
+        first, last = (f"{datetime.fromtimestamp(ms / 1000, UTC):%Y-%m-%d %H:%M}" for ms in context.keep_ms)
+        raise FormatError(
+            f"expected readings between {first} and {last} UTC, which is the session's time with as much to either side"
+            " as a clock may be off, got none; look at the dates in the file and at the session's start and end in"
+            " sessions.csv",
+            slug="outside-session",
+            file=context.shown,
+        )
+    return content
+
+
+def _holds(recording: Readings | Intervals | Signal) -> bool:
+    if isinstance(recording, Signal):
+        return bool(recording.segments)
+    return bool((recording.interval_ms if isinstance(recording, Intervals) else recording.time_ms).size)
