@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from wearbench.commands.common import emit, json_option, quiet_option, study_argument, typed
+from wearbench.commands.common import emit, json_option, quiet_option, refuse_session_name, study_argument, typed
 from wearbench.errors import UsageError, WearbenchError
 
 if TYPE_CHECKING:
@@ -58,10 +58,8 @@ def add(
     """  # noqa: D301
     from wearbench.commands.progress import Progress
     from wearbench.study import load_study
-    from wearbench.study.problem import shown
 
-    if not session.strip() or session.startswith(".") or any(sign in session for sign in '/\\:*?"<>|'):
-        raise UsageError(f"expected a session name that can name a folder, got {shown(session)}", slug="session-name")
+    refuse_session_name(session)
     loaded = load_study(study)
     names = _names(loaded, files, device=device, quantity=quantity, part=part)
     place = study / "raw" / session

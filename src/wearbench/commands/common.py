@@ -12,7 +12,9 @@ from typing import Any, TypeVar
 
 import click
 
-__all__ = ["emit", "json_option", "quiet_option", "study_argument", "typed"]
+from wearbench.errors import UsageError
+
+__all__ = ["emit", "json_option", "quiet_option", "refuse_session_name", "study_argument", "typed"]
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -35,6 +37,14 @@ def study_argument(function: F) -> F:
 def typed(path: Path) -> str:
     """A path as it is typed in a command, in quotes where it needs them."""
     return f'"{path}"' if " " in str(path) else str(path)
+
+
+def refuse_session_name(session: str) -> None:
+    """Refuse a name that cannot be a folder's on every system."""
+    if not session.strip() or session.startswith(".") or any(sign in session for sign in '/\\:*?"<>|'):
+        from wearbench.study.problem import shown
+
+        raise UsageError(f"expected a session name that can name a folder, got {shown(session)}", slug="session-name")
 
 
 def emit(lines: Iterable[str], document: Any, *, as_json: bool, wrap: bool = False) -> None:
