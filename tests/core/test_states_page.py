@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
-from wearbench.core import clockcurves, clocksearch, states
+from wearbench.core import clockcurves, clocksearch, statemodel
 from wearbench.core.pairing import REASONS
 from wearbench.quantities import QUANTITIES
 from wearbench.settings import Settings
@@ -21,17 +21,17 @@ def rows(heading: str) -> list[list[str]]:
 
 def test_every_state_has_its_model_and_its_rule():
     model = [re.findall(r"`(\w+)`", row[0])[0] for row in rows("| state | a reading is likely")]
-    assert [s for s in states.STATES if s != "frozen"] == model
+    assert [s for s in statemodel.STATES if s != "frozen"] == model
     ruled = [name for row in rows("| state | rule |") for name in re.findall(r"`(\w+)`", row[0])]
-    assert sorted(ruled) == sorted(states.STATES)
+    assert sorted(ruled) == sorted(statemodel.STATES)
 
 
 def test_staying_and_entering_are_those_of_the_code():
     for name, _, stays, entered in rows("| state | a reading is likely"):
-        code = states.STATES.index(name.strip("`"))
-        if code in states._HOLD_S:
-            assert float(stays) == states._HOLD_S[code]
-        assert float(re.match(r"[\d.]+", entered).group()) == states._ENTER[code]
+        code = statemodel.STATES.index(name.strip("`"))
+        if code in statemodel.HOLD_S:
+            assert float(stays) == statemodel.HOLD_S[code]
+        assert float(re.match(r"[\d.]+", entered).group()) == statemodel.ENTER[code]
 
 
 def test_every_reason_is_explained_in_order():
@@ -53,14 +53,14 @@ def test_figures_in_the_text_are_those_of_the_code():
     assert f"prior of {chosen.prior_drift_ppm:g} parts per million" in PAGE
     assert "m = ln 1/2 (c = {1}) and m = ln 2 (c = {2})".format(*clocksearch._MODE_COST) in PAGE
     assert clockcurves._MODES == clocksearch._MODES
-    prior = states.StateParameters()
+    prior = statemodel.StateParameters()
     assert f"prior {prior.spread:.1%}".replace("%", " %") in PAGE
     assert f"and {prior.noise_bpm} beats a minute" in PAGE
 
 
 def test_ratios_in_the_text_are_those_of_the_code():
-    assert states._OFF_RATIOS == (2 / 3, 3 / 2, 1 / 3, 3)
-    assert states._STEP_MULTIPLES == (1, 2, 1 / 2)
-    assert states._STROKE_MULTIPLES == (2, 3, 4)
+    assert statemodel.OFF_RATIOS == (2 / 3, 3 / 2, 1 / 3, 3)
+    assert statemodel.STEP_MULTIPLES == (1, 2, 1 / 2)
+    assert statemodel.STROKE_MULTIPLES == (2, 3, 4)
     assert "near 2/3, 3/2, 1/3 or 3 times" in PAGE
     assert "near 1, 2 or 1/2 times the cadence; below 50 a minute (strokes) near 2, 3 or 4 times" in PAGE

@@ -1,0 +1,342 @@
+"""The rules that put a decoded path into the words of the folder contract, each a pure step on labels."""
+
+from __future__ import annotations
+
+import itertools
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wearbench.core.runs import columns_of, runs_of
+from wearbench.core.statemodel import (
+    ASTRAY,
+    BETWEEN,
+    CADENCE_LOCKED,
+    DOUBLED,
+    FAITHFUL,
+    FROZEN,
+    HALVED,
+    OFF_RATIO,
+    UNJUDGED,
+    StateInput,
+    StateParameters,
+    cadence_multiples,
+)
+
+__all__ = ["coincidences", "dips", "freezes", "late", "lawful", "settle_blends", "slips"]
+
+F64 = NDArray[np.float64]
+I64 = NDArray[np.int64]
+I8 = NDArray[np.int8]
+B8 = NDArray[np.bool_]
+
+
+def _mode_value(data: StateInput, kind: int, ratio: float) -> F64:
+    return ratio * (data.cadence if kind == CADENCE_LOCKED else data.reference)
+
+
+def settle_blends(data: StateInput, column: I64, kinds: I8, ratios: F64) -> I64:
+    """Where one mode gives way to another, the 80 % rule decides which readings are blends.
+
+    Between two modes the share of the second in the window is ``(tested - first) / (second - first)``: below 0.2 the
+    reading belongs to the first, above 0.8 to the second, else it is a blend. Only readings next to the change are
+    touched.
+
+    Parameters
+    ----------
+    data : StateInput
+    column : int64 array, shape (n,)
+        The decoded path: columns of the emissions.
+    kinds : int8 array, shape (K,)
+        State of each column.
+    ratios : float64 array, shape (K,)
+
+    Returns
+    -------
+    int64 array, shape (n,)
+        The path with blends settled.
+    """
+    is_mode = ~np.isin(kinds, (BETWEEN, ASTRAY))
+    between = int(np.flatnonzero(kinds == BETWEEN)[0])
+    out = column.copy()
+    first, stop, which = columns_of(runs_of(column))
+    reach_s = data.averaging_s + 2.0 * float(np.median(data.seconds))
+    modes = [i for i, k in enumerate(which) if is_mode[k]]
+    for i, j in itertools.pairwise(modes):
+        a, b = which[i], which[j]
+        here, there = stop[i], first[j]
+        if a == b or data.time_s[there] - data.time_s[here - 1] > 6.0 * reach_s:
+            continue
+        lo = max(first[i], int(np.searchsorted(data.time_s, data.time_s[here - 1] - reach_s)))
+        hi = min(stop[j], int(np.searchsorted(data.time_s, data.time_s[there] + reach_s, side="right")))
+        one = _mode_value(data, int(kinds[a]), float(ratios[a]))[lo:hi]
+        two = _mode_value(data, int(kinds[b]), float(ratios[b]))[lo:hi]
+        apart = np.abs(two - one) >= 0.06 * np.maximum(one, two)
+        share = np.full(hi - lo, np.nan)
+        np.divide(data.tested[lo:hi] - one, two - one, out=share, where=apart)
+        blend = (share >= 0.2) & (share <= 0.8)
+        left, right = here - lo, there - lo
+        while left > 0 and blend[left - 1]:
+            left -= 1
+        while right < hi - lo and blend[right]:
+            right += 1
+        out[lo + left : here] = between
+        out[there : lo + right] = between
+        if left == here - lo:
+            while left < there - lo and share[left] < 0.2:
+                out[lo + left] = a
+                left += 1
+        if right == there - lo:
+            while right > left and share[right - 1] > 0.8:
+                out[lo + right - 1] = b
+                right -= 1
+    return out
+
+
+def coincidences(data: StateInput, state: I8, ratio: F64) -> tuple[I8, F64, B8]:
+    """Half rate and cadence on the same number: halved, also cadence; the true rate and a wrong one: faithful.
+
+    Parameters
+    ----------
+    data : StateInput
+    state : int8 array, shape (n,)
+        Indices into ``STATES``.
+    ratio : float64 array, shape (n,)
+        Ratio or cadence multiple followed, NaN for none.
+
+    Returns
+    -------
+    tuple of int8, float64 and bool arrays, shape (n,)
+        State, ratio, and where half rate and cadence cannot be told apart.
+    """
+    state, ratio = state.copy(), ratio.copy()
+    also = np.zeros(state.size, dtype=np.bool_)
+    half = 0.5 * data.reference
+    with np.errstate(invalid="ignore"):
+        for multiple in cadence_multiples(data.cadence):
+            also |= np.abs(multiple * data.cadence - half) <= np.maximum(0.03 * half, 2.0)
+        locked = (state == CADENCE_LOCKED) & also & (np.abs(data.tested - half) <= np.maximum(0.08 * half, 4.0))
+        state[locked] = HALVED
+        ratio[locked] = 0.5
+        true = data.reference
+        wrong = (state == CADENCE_LOCKED) | (state == OFF_RATIO)
+        same = wrong & (np.abs(data.tested - true) <= np.maximum(0.03 * true, 3.0))
+        state[same] = FAITHFUL
+    return state, ratio, also
+
+
+def _steady(values: F64) -> bool:
+    seen = values[np.isfinite(values)]
+    return bool(seen.size) and float(seen.max() - seen.min()) <= 3.0
+
+
+def freezes(data: StateInput, state: I8, parameters: StateParameters, *, frozen_min_s: float, frozen_move: float) -> I8:
+    """Runs of one repeated value that the reference left behind, longer than chance would hold it.
+
+    Parameters
+    ----------
+    data : StateInput
+    state : int8 array, shape (n,)
+        Indices into ``STATES``.
+    parameters : StateParameters
+    frozen_min_s, frozen_move : float
+        Shortest held run in seconds, and how far the reference must move.
+
+    Returns
+    -------
+    int8 array, shape (n,)
+        The states, some renamed.
+    """
+    state = state.copy()
+    runs = runs_of(np.concatenate([[0], np.cumsum(np.diff(data.tested) != 0)]).astype(np.int64))
+    slope = np.abs(np.gradient(data.reference)) if data.reference.size > 2 else np.zeros(data.reference.size)
+    for first, stop, _ in zip(*columns_of(runs), strict=True):
+        if stop - first < 3 or data.time_s[stop - 1] - data.time_s[first] < frozen_min_s:
+            continue
+        reference = data.reference[first:stop]
+        seen = reference[np.isfinite(reference)]
+        if seen.size < 3 or float(seen.max() - seen.min()) <= frozen_move:
+            continue
+        inside = state[first:stop] == CADENCE_LOCKED
+        value = float(data.tested[first])
+        from_truth = abs(float(reference[0]) - value) <= max(0.04 * value, 4.0)
+        if float(inside.mean()) >= 0.5 and not from_truth and _steady(data.cadence[first:stop][inside]):
+            # A steady cadence holds the value of what is locked to it; a freeze starts from the true value.
+            continue
+        moving = float(np.nansum(slope[first + 1 : stop] > 0.1))
+        chance = (1.0 - parameters.change_share) ** moving
+        if chance > 1e-3:
+            continue
+        low, high = data.low[first:stop], data.high[first:stop]
+        outside = np.fmax(low - value, value - high)
+        # What following late explains to its end is a freeze only if the device never holds a value that long.
+        if chance > 1e-6 and not bool(np.any(outside > max(0.02 * value, 2.0))):
+            continue
+        state[first:stop] = FROZEN
+    return state
+
+
+def slips(data: StateInput, state: I8, ratio: F64, parameters: StateParameters) -> I8:
+    """A reading far from what its mode says is not of that mode, however short the slip.
+
+    Parameters
+    ----------
+    data : StateInput
+    state : int8 array, shape (n,)
+        Indices into ``STATES``.
+    ratio : float64 array, shape (n,)
+        Ratio or cadence multiple followed, NaN for none.
+    parameters : StateParameters
+
+    Returns
+    -------
+    int8 array, shape (n,)
+        The states, some renamed.
+    """
+    state = state.copy()
+    reach = 0.10 + 3.0 * parameters.spread
+    with np.errstate(invalid="ignore"):
+        low, high = np.fmin(data.low, data.reference), np.fmax(data.high, data.reference)
+        off = np.fmax(low - data.tested, data.tested - high)
+        far = (state == FAITHFUL) & (off > np.maximum(reach * data.reference, 8.0))
+        by_rate = np.isin(state, (HALVED, DOUBLED, OFF_RATIO))
+        off = np.fmax(ratio * low - data.tested, data.tested - ratio * high)
+        far |= by_rate & (off > np.maximum(reach * ratio * data.reference, 8.0))
+        value = ratio * data.cadence
+        far |= (state == CADENCE_LOCKED) & (np.abs(data.tested - value) > np.maximum(reach * value, 8.0))
+    state[far] = ASTRAY
+    return state
+
+
+def dips(data: StateInput, state: I8, ratio: F64) -> tuple[I8, F64]:
+    """A smooth way out to half (or double) rate and back, too short for a slow device to settle there.
+
+    Between two faithful readings the ratio falls to half, without turning, and rises again, without turning: readings
+    past 80 % of the way are halved, the rest are blends.
+
+    Parameters
+    ----------
+    data : StateInput
+    state : int8 array, shape (n,)
+        Indices into ``STATES``.
+    ratio : float64 array, shape (n,)
+        Ratio or cadence multiple followed, NaN for none.
+
+    Returns
+    -------
+    tuple of int8 and float64 arrays, shape (n,)
+    """
+    state, ratio = state.copy(), ratio.copy()
+    with np.errstate(invalid="ignore", divide="ignore"):
+        follow = data.tested / data.reference
+    loose = np.isin(state, (BETWEEN, ASTRAY, HALVED, DOUBLED))
+    for first, stop, kind in zip(*columns_of(runs_of(loose.astype(np.int8))), strict=True):
+        inside = state[first:stop]
+        if not kind or stop - first < 3 or not bool(np.isin(inside, (BETWEEN, ASTRAY)).any()):
+            continue
+        seen = follow[first:stop]
+        if not bool(np.isfinite(seen).all()) or data.seconds[first:stop].sum() > 8.0 * data.averaging_s + 60.0:
+            continue
+        for mode, goal in ((HALVED, 0.5), (DOUBLED, 2.0)):
+            share = (seen - 1.0) / (goal - 1.0)
+            peak = int(np.argmax(share))
+            if not 0.8 <= share[peak] <= 1.15 or float(share.min()) < -0.1:
+                continue
+            steps = np.diff(share)
+            if bool(np.any(steps[:peak] < -0.06)) or bool(np.any(steps[peak:] > 0.06)):
+                continue
+            there = share >= 0.8
+            state[first:stop] = np.where(there, mode, BETWEEN)
+            ratio[first:stop] = np.where(there, goal, np.nan)
+    return state, ratio
+
+
+def late(data: StateInput, state: I8) -> I8:
+    """A steep rise that is followed late passes simple ratios on its way: what lateness explains throughout is late.
+
+    Parameters
+    ----------
+    data : StateInput
+    state : int8 array, shape (n,)
+        Indices into ``STATES``.
+
+    Returns
+    -------
+    int8 array, shape (n,)
+        The states, some renamed.
+    """
+    state = state.copy()
+    with np.errstate(invalid="ignore"):
+        outside = np.fmax(data.low - data.tested, data.tested - data.high)
+        explained = outside <= np.maximum(0.02 * data.tested, 2.0)
+    loose = np.isin(state, (OFF_RATIO, BETWEEN, ASTRAY))
+    for first, stop, kind in zip(*columns_of(runs_of(loose.astype(np.int8))), strict=True):
+        if kind and bool((state[first:stop] == OFF_RATIO).any()) and float(explained[first:stop].mean()) >= 0.9:
+            state[first:stop] = FAITHFUL
+    return state
+
+
+def lawful(data: StateInput, state: I8) -> I8:
+    """Put blends and strays into the words of the contract.
+
+    ``between`` exists only between two different modes, or for at most the averaging plus two intervals; what is
+    longer is ``astray``. A short stray on the way from one mode to another is a blend. A simple ratio other than half
+    and double must last 20 s.
+
+    Parameters
+    ----------
+    data : StateInput
+    state : int8 array, shape (n,)
+        Indices into ``STATES``.
+
+    Returns
+    -------
+    int8 array, shape (n,)
+        The states, some renamed.
+    """
+    state = state.copy()
+    limit = data.averaging_s + 2.0 * float(np.median(data.seconds))
+    modes = (FAITHFUL, HALVED, DOUBLED, OFF_RATIO, CADENCE_LOCKED, FROZEN)
+    for first, stop, kind in zip(*columns_of(runs_of(state)), strict=True):
+        if kind == OFF_RATIO and float(data.seconds[first:stop].sum()) < 20.0:
+            state[first:stop] = ASTRAY
+    loose = np.isin(state, (BETWEEN, ASTRAY))
+    with np.errstate(invalid="ignore", divide="ignore"):
+        ratio = data.tested / data.reference
+    at = {FAITHFUL: 1.0, HALVED: 0.5, DOUBLED: 2.0}
+    for first, stop, is_loose in zip(*columns_of(runs_of(loose.astype(np.int8))), strict=True):
+        if not is_loose:
+            continue
+        lasted = float(data.seconds[first:stop].sum())
+        before = int(state[first - 1]) if first else UNJUDGED
+        after = int(state[stop]) if stop < state.size else UNJUDGED
+        two_modes = before in modes and after in modes and before != after
+        blends = bool((state[first:stop] == BETWEEN).all())
+        # On the way between two modes readings lie between them; a brief dip out of one, towards half or double.
+        ends = [at.get(before, math.nan), at.get(after, math.nan)]
+        if any(math.isnan(e) for e in ends):
+            low, high = 0.3, 3.0
+        elif two_modes:
+            low, high = min(ends) - 0.05, max(ends) + 0.05
+        else:
+            low, high = 0.5 * ends[0], 2.0 * ends[0]
+        seen = ratio[first:stop][np.isfinite(ratio[first:stop])]
+        inside = bool(np.all((seen >= low) & (seen <= high)))
+        short = lasted <= limit or (blends and two_modes and lasted <= 6.0 * limit)
+        state[first:stop] = BETWEEN if short and inside else ASTRAY
+    # Readings that are right, several in a row, are right, whatever stands around them.
+    with np.errstate(invalid="ignore"):
+        right = np.abs(data.tested - data.reference) <= np.maximum(0.03 * data.reference, 3.0)
+    for first, stop, kind in zip(
+        *columns_of(runs_of((right & np.isin(state, (BETWEEN, ASTRAY))).astype(np.int8))), strict=True
+    ):
+        if kind and stop - first >= 3 and float(data.seconds[first:stop].sum()) >= 5.0:
+            state[first:stop] = FAITHFUL
+    # A blend inside the tolerance of following is following.
+    with np.errstate(invalid="ignore"):
+        off = np.fmax(data.low - data.tested, data.tested - data.high)
+        fine = (state == BETWEEN) & (off <= np.maximum(0.03 * data.reference, 2.0))
+        fine &= np.abs(data.tested - data.reference) <= np.maximum(0.06 * data.reference, 4.0)
+    state[fine] = FAITHFUL
+    return state
