@@ -71,7 +71,7 @@ def render_html(card: Card, *, paper: str = "a4") -> str:
     template = environment.from_string(files("wearbench.planner").joinpath("sheet.html.j2").read_text(encoding="utf-8"))
     words = sheet_words(card)
     many = len(card.devices)
-    rows = (6 if many < 4 else 4) - (0 if paper == "a4" else 2 if many < 4 else 1)
+    rows = (6 if many < 4 else 5 if many == 4 else 4) - (0 if paper == "a4" else 1 if many >= 4 else 2)
     size = (9.5 if many < 4 else 8.5) * height / PAPERS["a4"][2]
     return template.render(words=words, width=width, height=height, size=f"{size:.2f}", rows=rows) + "\n"
 
