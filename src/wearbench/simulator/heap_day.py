@@ -6,13 +6,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Final
+from zoneinfo import ZoneInfo
 
 import numpy as np
 from numpy.typing import NDArray
 
 from wearbench.formats.zones import local_ms
 from wearbench.simulator.device import SimulatedDevice
-from wearbench.simulator.heap_plan import BEGIN, END, FIRMWARE, LANDED, ZONES
+from wearbench.simulator.heap_plan import HeapPlan
 from wearbench.simulator.physiology import Course, correlated
 from wearbench.simulator.sensing import window_rate
 from wearbench.simulator.session import SimulatedSession
@@ -24,6 +25,7 @@ F64 = NDArray[np.float64]
 
 _MINUTE_MS: Final = 60_000
 _QUARTER_MS: Final = 900_000
+_SWITCH_MS: Final = 5_000
 _BEFORE_S, _AFTER_S = 120.0, 100.0
 
 
@@ -55,13 +57,11 @@ def joined(rows: Sequence[HeapRows]) -> HeapRows:
     return HeapRows(own_ms=own[order], value=value[order])
 
 
-def wall_clock_ms(utc_ms: I64) -> I64:
+def wall_clock_ms(utc_ms: I64, plan: HeapPlan) -> I64:
     """What the phones' wall clock showed, as milliseconds since 1970-01-01T00:00 on it."""
-    from zoneinfo import ZoneInfo
-
-    home, away = (ZoneInfo(span.zone) for span in ZONES)
+    home, away = (ZoneInfo(span.zone) for span in plan.zones)
     quarters, place = np.unique(utc_ms // _QUARTER_MS, return_inverse=True)
-    landed = ms_of(LANDED) // _QUARTER_MS
+    landed = ms_of(plan.landed) // _QUARTER_MS
     offsets = [
         local_ms(quarter * _QUARTER_MS, zone=home if quarter < landed else away) - quarter * _QUARTER_MS
         for quarter in quarters.tolist()
@@ -69,13 +69,16 @@ def wall_clock_ms(utc_ms: I64) -> I64:
     return utc_ms + np.asarray(offsets, dtype=np.int64)[place]
 
 
-def day_course(sessions: Sequence[SimulatedSession], rng: np.random.Generator) -> Course:
-    """Heart rate of the fortnight by the minute, outside the sessions.
+def _minutes_ms(plan: HeapPlan) -> I64:
+    return np.arange(ms_of(plan.begin), ms_of(plan.end), _MINUTE_MS, dtype=np.int64)
+
+
+def day_course(plan: HeapPlan, rng: np.random.Generator) -> Course:
+    """Heart rate of the fortnight by the minute, outside the sessions; each session is followed by a slow recovery.
 
     Parameters
     ----------
-    sessions : sequence of SimulatedSession
-        Each is followed by a slow recovery.
+    plan : HeapPlan
     rng : numpy.random.Generator
 
     Returns
@@ -83,18 +86,18 @@ def day_course(sessions: Sequence[SimulatedSession], rng: np.random.Generator) -
     Course
         ``time_s`` since 1970-01-01T00:00:00Z, middle of each minute.
     """
-    start_ms = np.arange(ms_of(BEGIN), ms_of(END), _MINUTE_MS, dtype=np.int64)
+    start_ms = _minutes_ms(plan)
     n = start_ms.size
-    hour = (wall_clock_ms(start_ms) / 3_600_000.0) % 24.0
+    hour = (wall_clock_ms(start_ms, plan) / 3_600_000.0) % 24.0
     asleep = (hour < 6.5) | (hour >= 22.75)
     rate = np.where(asleep, 50.0 - 3.0 * np.cos((hour - 3.0) / 24.0 * 2 * np.pi), 68.0 + 4.0 * np.sin(hour / 3.0))
     rate += np.where(asleep, 2.0, 4.0) * correlated(n, step_s=60.0, corr_s=420.0, rng=rng)
     about = correlated(n, step_s=60.0, corr_s=600.0, rng=rng)
     rate += np.where(asleep, 0.0, 16.0 * np.clip(about - 1.0, 0.0, None))
     time_s = start_ms / 1000.0 + 30.0
-    for session in sessions:
-        ended = session.plan.end.timestamp()
-        rate += np.where(time_s > ended, 24.0 * np.exp(-np.clip(time_s - ended, 0.0, None) / 600.0), 0.0)
+    for occasion in plan.occasions:
+        since_s = time_s - occasion.plan.end.timestamp()
+        rate += np.where(since_s > 0.0, 24.0 * np.exp(-np.clip(since_s, 0.0, None) / 600.0), 0.0)
     return Course(time_s=time_s, value=rate)
 
 
@@ -110,10 +113,11 @@ def _rate_over(start_s: F64, end_s: F64, course: Course, sessions: Sequence[Simu
 
 
 def day_rows(
+    plan: HeapPlan,
     course: Course,
     sessions: Sequence[SimulatedSession],
     *,
-    offset_s: float,
+    device: str,
     worn: Sequence[tuple[datetime, datetime]],
     starting: bool,
     noise_bpm: float,
@@ -123,10 +127,10 @@ def day_rows(
 
     Parameters
     ----------
+    plan : HeapPlan
     course : Course
     sessions : sequence of SimulatedSession
-    offset_s : float
-        Reference = stamp + ``offset_s``.
+    device : str
     worn : sequence of (datetime, datetime)
     starting : bool
         The stamp is the start of the minute, else its end.
@@ -138,8 +142,8 @@ def day_rows(
     HeapRows
         Whole beats a minute on whole minutes of the device's clock.
     """
-    own_ms = np.arange(ms_of(BEGIN), ms_of(END), _MINUTE_MS, dtype=np.int64)
-    start_s = own_ms / 1000.0 + offset_s - (0.0 if starting else 60.0)
+    own_ms = _minutes_ms(plan)
+    start_s = (own_ms + plan.offset_ms(device)) / 1000.0 - (0.0 if starting else 60.0)
     rate = _rate_over(start_s, start_s + 60.0, course, sessions)
     rate += noise_bpm * correlated(own_ms.size, step_s=60.0, corr_s=60.0, rng=rng)
     on = np.zeros(own_ms.size, dtype=np.bool_)
@@ -156,14 +160,16 @@ def with_exercise(
     exercise = []
     for session, device in zip(sessions, devices, strict=True):
         own_ms = ms_of(session.plan.start) + device.stamp_ms
-        keep &= (day.own_ms <= own_ms[0] - _MINUTE_MS) | (day.own_ms > own_ms[-1])
+        keep &= (day.own_ms <= own_ms[0] - _MINUTE_MS) | (day.own_ms > own_ms[-1] + _SWITCH_MS)
         exercise.append(HeapRows(own_ms=own_ms, value=device.value_bpm))
     minutes = day.where(keep)
     rows = joined([minutes, *exercise])
     return rows, np.isin(rows.own_ms, minutes.own_ms)
 
 
-def count_steps(sessions: Sequence[SimulatedSession], *, every_min: int, rng: np.random.Generator) -> HeapRows:
+def count_steps(
+    plan: HeapPlan, sessions: Sequence[SimulatedSession], *, every_min: int, rng: np.random.Generator
+) -> HeapRows:
     """Return the band's running count of steps.
 
     The old firmware begins anew at each local midnight; the update begins anew, and the new firmware goes on counting
@@ -171,6 +177,7 @@ def count_steps(sessions: Sequence[SimulatedSession], *, every_min: int, rng: np
 
     Parameters
     ----------
+    plan : HeapPlan
     sessions : sequence of SimulatedSession
     every_min : int
         Minutes between rows.
@@ -180,8 +187,8 @@ def count_steps(sessions: Sequence[SimulatedSession], *, every_min: int, rng: np
     -------
     HeapRows
     """
-    own_ms = np.arange(ms_of(BEGIN), ms_of(END), _MINUTE_MS, dtype=np.int64)
-    wall_ms = wall_clock_ms(own_ms)
+    own_ms = _minutes_ms(plan)
+    wall_ms = wall_clock_ms(own_ms, plan)
     hour = (wall_ms / 3_600_000.0) % 24.0
     about = correlated(own_ms.size, step_s=60.0, corr_s=240.0, rng=rng)
     steps = np.where((hour < 6.5) | (hour >= 22.75), 0.0, np.clip(np.rint(70.0 * (about - 0.7)), 0.0, 118.0))
@@ -189,12 +196,12 @@ def count_steps(sessions: Sequence[SimulatedSession], *, every_min: int, rng: np
         since_s = own_ms / 1000.0 - session.plan.start.timestamp()
         inside = (since_s >= 0.0) & (since_s < session.plan.seconds)
         steps[inside] = np.rint(np.interp(since_s[inside] + 30.0, session.cadence.time_s, session.cadence.value))
-    update_ms = next(ms_of(change.at) for change in FIRMWARE if change.device == "band")
+    update_ms = ms_of(plan.change_of("band").at)
     day = wall_ms // 86_400_000
-    begins = np.where(own_ms < update_ms, np.diff(day, prepend=day[0] - 1) != 0, False)  # noqa: FBT003
+    begins = (own_ms < update_ms) & (np.diff(day, prepend=day[0] - 1) != 0)
     begins[np.searchsorted(own_ms, update_ms)] = True
     total = np.cumsum(steps)
     starts = np.flatnonzero(begins)
     base = (total - steps)[starts][np.searchsorted(starts, np.arange(own_ms.size), side="right") - 1]
-    rows = HeapRows(own_ms=own_ms + _MINUTE_MS, value=total - base)
-    return HeapRows(own_ms=rows.own_ms[every_min - 1 :: every_min], value=rows.value[every_min - 1 :: every_min])
+    last = slice(every_min - 1, None, every_min)
+    return HeapRows(own_ms=(own_ms + _MINUTE_MS)[last], value=(total - base)[last])

@@ -5,9 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import Literal
+from typing import Final, Literal
 
 __all__ = [
+    "TROUBLES",
     "ClockStep",
     "Disagreement",
     "FirmwareChange",
@@ -22,6 +23,29 @@ __all__ = [
 
 Kind = Literal["recording", "part", "copy", "spanning", "re-export", "duplicate", "not a recording"]
 Stamps = Literal["utc", "local", "local_as_utc", "none"]
+
+
+TROUBLES: Final = {
+    "changes_zone": "in the middle of the file the wall clock becomes that of another zone",
+    "clock_one_hour_early": "some or all stamps are an hour early",
+    "clock_steps_inside": "from the middle of the session on, stamps are an hour early",
+    "copy_misses_beats": "lacks beats that the other phone has; has those that one lost in a crash",
+    "counter_begins_anew": "a running count that begins anew",
+    "counter_of_two_firmwares": "begins anew each midnight, from the update on no more",
+    "cut_at_midnight": "a session begins in one file and ends in the next",
+    "exercise_mode_not_started": "of one session there are only minute values",
+    "firmware_changed": "the firmware changed in the middle of the file; its header names the new one",
+    "local_time_as_utc": "local time in a format that says it is UTC",
+    "mode_switch": "dense readings in exercise, one a minute else",
+    "not_a_recording": "no recording",
+    "part_after_crash": "one of the pieces of a session, seconds lost between them",
+    "repeated_hour": "the wall clock shows a stretch of time twice",
+    "same_bytes": "another file has the same bytes",
+    "says_other_than_before": "an export of the same time as another that says something else in places",
+    "stamped_at_start": "minute values are stamped at the minute's start, exercise readings at their end",
+    "stops_early": "ends well before the session does",
+}
+"""What can be wrong with a file of the heap."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -73,13 +97,13 @@ class HeapFile:
     zones : tuple of ZoneSpan
         What the wall clock behind local stamps showed.
     stands_for : str
-        ``ending`` or ``starting``, as in a device's ``stands_for``.
+        ``ending`` or ``starting``, as in a device's ``stands_for``; of its minute values where there are any.
     rhythms_s : tuple of float
         Seconds between rows, one a mode, shortest first.
     firmware : str
         As the file says; empty where it does not.
     wrong : tuple of str
-        Short names of what is wrong, sorted.
+        What is wrong, of :data:`TROUBLES`, sorted.
     """
 
     path: str
