@@ -12,6 +12,7 @@ import pytest
 PACKAGE = Path(__file__).resolve().parents[1] / "src" / "wearbench"
 ORDER = (
     *("errors", "core", "quantities", "settings", "wording", "formats", "study", "simulator"),
+    "heap",
     *("recipe", "analysis", "findings", "look", "figures", "report", "recorder", "planner", "workbench"),
     *("commands", "cli"),
 )

@@ -17,7 +17,7 @@ from wearbench.study.checked import Checked, read_toml
 from wearbench.study.device import DeviceConfig, Role, read_device, read_zone
 from wearbench.study.problem import listed, shown
 
-__all__ = ["CriterionConfig", "StudyConfig", "read_config", "study_file"]
+__all__ = ["CriterionConfig", "StudyConfig", "read_config", "read_layouts", "study_file"]
 
 SCHEMA: Final = 1
 KINDS: Final[tuple[Kind, ...]] = get_args(Kind)
@@ -110,7 +110,7 @@ def read_config(path: Path, *, file: str = "study.toml") -> StudyConfig:
     timezone, zone = read_zone(top, "timezone")
     own = {name: _read_quantity(name, table) for name, table in top.named("quantities", what="quantity").items()}
     known = (*QUANTITIES, *own)
-    layouts = {name: _read_layout(table, known) for name, table in top.named("layouts", what="layout").items()}
+    layouts = read_layouts(top, known)
     tables = top.named("devices", what="device")
     if not tables:
         raise top.fail("", "expected at least one table [devices.<name>] with a role, found none", slug="missing-key")
@@ -171,6 +171,11 @@ def _read_range(table: Checked) -> tuple[float, float]:
     if len(numbers) != 2 or len(value) != 2 or not numbers[0] < numbers[1]:
         raise table.expected("range", "two numbers, the lower first ([0, 30])")
     return float(numbers[0]), float(numbers[1])
+
+
+def read_layouts(top: Checked, known: tuple[str, ...]) -> dict[str, Layout]:
+    """Every ``[layouts.<name>]`` of a table, by name; ``known`` are the quantities a column may hold."""
+    return {name: _read_layout(table, known) for name, table in top.named("layouts", what="layout").items()}
 
 
 def _read_layout(table: Checked, known: tuple[str, ...]) -> Layout:

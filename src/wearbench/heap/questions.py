@@ -1,0 +1,155 @@
+"""The few questions that only a person can answer, each with how to answer it."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from wearbench.heap.files import HeapFile
+from wearbench.heap.recorders import Recorder
+from wearbench.study import Study
+from wearbench.study.problem import listed
+
+__all__ = ["Question", "ask"]
+
+_BY_SLUG: Final = {
+    "comma": "are these decimal commas?",
+    "day-or-month": "which is the day and which the month?",
+    "no-heading": "what do the columns hold?",
+    "no-known-column": "what do the columns hold?",
+    "too-many-readings": "can it be exported in shorter pieces?",
+    "empty": "can it be exported again?",
+    "header-only": "can it be exported again?",
+}
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Question:
+    """One question; ``first`` means that nothing is copied before it is answered."""
+
+    kind: str
+    said: str
+    answer: str
+    files: tuple[str, ...] = ()
+    first: bool = False
+
+
+def ask(
+    *,
+    devices: Sequence[Recorder],
+    candidates: Sequence[str],
+    left_out: Sequence[HeapFile],
+    not_understood: Sequence[HeapFile],
+    zone_known: bool,
+    study: Study | None,
+    roles: dict[str, str],
+) -> list[Question]:
+    """Put together what must be asked, most important first."""
+    asked: list[Question] = []
+    if candidates:
+        asked.append(
+            Question(
+                kind="reference",
+                said=f"Which device is the trusted one: {listed(candidates)}?",
+                answer=f"--reference {candidates[0]}",
+                first=True,
+            )
+        )
+    local = [d.name for d in devices if any(f.imprint.local and f.placed is None for f in d.files)]
+    if local and not zone_known:
+        asked.append(
+            Question(
+                kind="zone",
+                said=f"The stamps of {listed(local, word='and')} carry no offset. In which zone were they written?",
+                answer="--timezone ZONE, such as Europe/Oslo; --zone DEVICE=ZONE where one differs",
+                first=True,
+            )
+        )
+    asked += _about_devices(devices, left_out, study, roles)
+    asked += _about_files(left_out, not_understood)
+    return asked
+
+
+def _about_devices(
+    devices: Sequence[Recorder], left_out: Sequence[HeapFile], study: Study | None, roles: dict[str, str]
+) -> list[Question]:
+    asked: list[Question] = []
+    unsure = [d for d in devices if any(f.doubt == "one or several" for f in d.files)]
+    if unsure:
+        which = "; ".join(f"{d.name}: {_some(d.files)}" for d in unsure)
+        asked.append(
+            Question(
+                kind="one-or-several",
+                said=f"Are these one device or several? They are written alike and nothing else tells. {which}",
+                answer=" ".join(f'--device "{_pattern(d.files)}={unsure[0].name}"' for d in unsure),
+                files=tuple(f.name for d in unsure for f in d.files if f.doubt is not None),
+            )
+        )
+    for device in devices:
+        if any(f.doubt == "not declared" for f in device.files) and study is not None:
+            role = roles.get(device.name, "tested")
+            asked.append(
+                Question(
+                    kind="not-declared",
+                    said=f"study.toml knows no device {device.name}: {_some(device.files)}. Is it a new one?",
+                    answer=f'add [devices.{device.name}] and below it role = "{role}" to study.toml; '
+                    f'or say which it is with --device "PATTERN=NAME"',
+                    files=tuple(f.name for f in device.files if f.doubt is not None),
+                )
+            )
+    loose = [f for f in left_out if f.doubt == "device"]
+    by_manner: dict[tuple[str, ...], list[HeapFile]] = defaultdict(list)
+    for file in loose:
+        by_manner[file.imprint.manner()].append(file)
+    asked += [
+        Question(
+            kind="device",
+            said=f"Which device wrote {_some(files)}? Written alike, they could be of more than one",
+            answer=" ".join(f'--device "{f.name}=NAME"' for f in files[:2]),
+            files=tuple(f.name for f in files),
+        )
+        for files in by_manner.values()
+    ]
+    return asked
+
+
+def _about_files(left_out: Sequence[HeapFile], not_understood: Sequence[HeapFile]) -> list[Question]:
+    asked = [
+        Question(
+            kind="session",
+            said=f"When was {file.name} recorded? "
+            + ("It has no date" if file.doubt == "when" else "Nothing else was on at its time, and it is short"),
+            answer=f'--session "{file.name}=SESSION" or --ignore "{file.name}"',
+            files=(file.name,),
+        )
+        for file in left_out
+        if file.doubt in ("when", "which session")
+    ]
+    for file in not_understood:
+        slug, message, _ = file.imprint.problem or ("", "", None)
+        asked.append(
+            Question(
+                kind="not-understood",
+                said=f"{file.name}: {_BY_SLUG.get(slug, 'is it a recording?')} {message}",
+                answer=f'a layout in a file of answers, or --ignore "{file.name}"',
+                files=(file.name,),
+            )
+        )
+    return asked
+
+
+def _some(files: Sequence[HeapFile]) -> str:
+    names = [f.name for f in files]
+    return ", ".join(names[:3]) + (f" and {len(names) - 3} more" if len(names) > 3 else "")
+
+
+def _pattern(files: Sequence[HeapFile]) -> str:
+    """A pattern that begins as all the names do."""
+    names = [f.name for f in files]
+    start = names[0]
+    for name in names[1:]:
+        while not name.startswith(start):
+            start = start[:-1]
+    return names[0] if len(names) == 1 else f"{start}*"

@@ -1,0 +1,159 @@
+from __future__ import annotations
+
+from datetime import timedelta
+from pathlib import Path
+
+import pytest
+from heaps import DAY, course, small_heap, write_band, write_strap
+
+from wearbench.heap import Answers, Index, Proposal, propose, summary_lines
+
+
+def proposed(heap: Path, *, study: Path | None = None, **answers: object) -> Proposal:
+    with Index(heap.parent / "index" / "index.sqlite") as index:
+        return propose((heap,), study_folder=study, answers=Answers(**answers), index=index)  # type: ignore[arg-type]
+
+
+def places(proposal: Proposal) -> dict[str, str]:
+    return {placing.file.name: placing.place for placing in proposal.placings}
+
+
+def test_two_recorders_on_three_days(tmp_path: Path):
+    found = proposed(small_heap(tmp_path / "heap"))
+    assert places(found) == {
+        "export (0).csv": "2031-01-12/wearable.csv",
+        "export (1).csv": "2031-01-13/wearable.csv",
+        "export (2).csv": "2031-01-14/wearable.csv",
+        "strap 20310112.csv": "2031-01-12/strap.csv",
+        "strap 20310113.csv": "2031-01-13/strap.csv",
+        "strap 20310114.csv": "2031-01-14/strap.csv",
+    }
+    assert found.roles == {"strap": "reference", "wearable": "tested"}
+    assert found.questions == []
+    assert summary_lines(found) == [
+        "6 files looked at; nothing in the heap is changed.",
+        "",
+        "Devices:",
+        "  strap: reference, proposed; 3 files of rr, such as strap 20310112.csv",
+        "  wearable: tested, proposed; 3 files of heart_rate, such as export (0).csv",
+        "",
+        "3 occasions where strap and a tested device both recorded.",
+        "",
+        "6 files to copy: 6 one recording each.",
+    ]
+
+
+def test_parts_after_a_crash_with_a_hole_of_40_s(tmp_path: Path):
+    heap = small_heap(tmp_path / "heap", days=1)
+    rate = course(2400, 9)
+    start = DAY + timedelta(days=1)
+    write_strap(heap / "strap a.csv", start, rate[:900], 9)
+    write_strap(heap / "strap b.csv", start + timedelta(seconds=940), rate[940:], 10)
+    write_band(heap / "export (7).csv", start, rate, seed=9)
+    found = places(proposed(heap))
+    assert found["strap a.csv"] == "2031-01-13/strap.part1.csv"
+    assert found["strap b.csv"] == "2031-01-13/strap.part2.csv"
+    assert found["export (7).csv"] == "2031-01-13/wearable.csv"
+
+
+def test_backup_copy_that_lacks_beats_is_known_by_the_beats(tmp_path: Path):
+    heap = small_heap(tmp_path / "heap")
+    write_strap(heap / "old phone" / "heart_beats.csv", DAY, course(1200, 0), 0, skip=slice(300, 370), late_s=1.7)
+    found = proposed(heap)
+    assert places(found)["old phone/heart_beats.csv"] == "2031-01-12/strap@old-phone.csv"
+    assert [r.name for r in found.devices] == ["strap", "wearable"]
+
+
+def test_same_bytes_twice_are_copied_once(tmp_path: Path):
+    heap = small_heap(tmp_path / "heap", days=1)
+    (heap / "export (0) copy.csv").write_bytes((heap / "export (0).csv").read_bytes())
+    found = proposed(heap)
+    assert len(found.placings) == 2
+    assert [(f.name, f.same_as) for f in found.duplicates] == [("export (0).csv", "export (0) copy.csv")]
+
+
+def test_export_that_spans_sessions_goes_to_all(tmp_path: Path):
+    heap = tmp_path / "heap"
+    for day in range(3):
+        write_strap(heap / f"strap{day}.csv", DAY + timedelta(days=day), course(1200, day), day)
+    write_band(heap / "fortnight.csv", DAY - timedelta(days=1), course(5 * 86_400, 77), step=60)
+    assert places(proposed(heap))["fortnight.csv"] == "_all/fortnight.csv"
+
+
+def test_strap_forgotten_and_strap_that_stops_early(tmp_path: Path):
+    heap = small_heap(tmp_path / "heap", days=2)
+    write_band(heap / "export (8).csv", DAY + timedelta(days=4), course(1500, 8), seed=8)
+    rate = course(3000, 6)
+    write_strap(heap / "strap 20310120.csv", DAY + timedelta(days=8), rate[:1560], 6)
+    write_band(heap / "export (9).csv", DAY + timedelta(days=8), rate, seed=6)
+    found = proposed(heap)
+    lines = summary_lines(found)
+    assert "3 occasions where strap and a tested device both recorded." in lines
+    assert "1 where only wearable did (16 January: strap forgotten?)." in lines
+    assert "2031-01-20: strap stops 23 min early." in lines
+    assert places(found)["export (8).csv"] == "2031-01-16/wearable.csv"
+
+
+def test_clock_an_hour_off_is_placed_by_the_course_and_said(tmp_path: Path):
+    heap = small_heap(tmp_path / "heap")
+    write_band(heap / "export (1).csv", DAY + timedelta(days=1, hours=-1), course(1200, 1), seed=1)
+    found = proposed(heap)
+    assert places(found)["export (1).csv"] == "2031-01-13/wearable.csv"
+    assert found.notes == [
+        "wearable: its clock reads 1 hour early in export (1).csv, going by the course of the rate; placed by that"
+    ]
+
+
+def test_local_stamps_ask_for_their_zone_once(tmp_path: Path):
+    heap = tmp_path / "heap"
+    for day in range(3):
+        start = DAY + timedelta(days=day)
+        write_strap(heap / f"strap{day}.csv", start, course(1200, day), day)
+        write_band(heap / f"export ({day}).csv", start, course(1200, day), local_h=1, seed=day)
+    found = proposed(heap)
+    assert [q.kind for q in found.questions] == ["zone"]
+    assert found.waits
+    answered = proposed(heap, timezone="Europe/Oslo")
+    assert answered.questions == []
+    assert places(answered)["export (2).csv"] == "2031-01-14/wearable.csv"
+
+
+def test_two_bands_under_one_kind_of_name_are_told_apart_or_asked_about(tmp_path: Path):
+    heap = tmp_path / "heap"
+    for day in range(2):
+        start = DAY + timedelta(days=day)
+        write_strap(heap / f"strap{day}.csv", start, course(1200, day), day)
+        write_band(heap / f"export ({2 * day}).csv", start, course(1200, day), seed=20 + day)
+        write_band(heap / f"export ({2 * day + 1}).csv", start, course(1200, day), seed=30 + day)
+    found = proposed(heap)
+    assert {f.name for f in found.left_out} == {f"export ({n}).csv" for n in range(4)}
+    assert [q.kind for q in found.questions] == ["device"]
+    left_right = {"export ([02]).csv": "left", "export ([13]).csv": "right"}
+    told = proposed(heap, devices=left_right)
+    assert places(told)["export (3).csv"] == "2031-01-13/right.csv"
+    assert told.questions == []
+
+
+def test_file_not_understood_shows_its_first_rows(tmp_path: Path):
+    heap = small_heap(tmp_path / "heap", days=1)
+    (heap / "notes.txt").write_text("forgot the strap on Tuesday\nsecond line\n", encoding="utf-8")
+    found = proposed(heap)
+    lines = summary_lines(found)
+    assert "1 file not understood: notes.txt." in lines
+    assert "   | forgot the strap on Tuesday" in lines
+    assert len(found.placings) == 2
+    assert proposed(heap, ignore=("notes.txt",)).questions == []
+
+
+@pytest.mark.parametrize("seconds", [1200, 2700])
+def test_beats_without_a_date_are_placed_by_their_course(tmp_path: Path, seconds: int):
+    heap = tmp_path / "heap"
+    for day in range(3):
+        rate = course(seconds, day)
+        write_band(heap / f"export ({day}).csv", DAY + timedelta(days=day), rate, seed=day)
+        strap = write_strap(tmp_path / f"strap{day}.csv", DAY, rate, day)
+        rows = strap.read_text(encoding="utf-8").splitlines()[1:]
+        (heap / f"strap{day}.txt").write_text("\n".join(row.split(",")[1] for row in rows) + "\n", encoding="utf-8")
+    found = proposed(heap)
+    assert places(found)["strap1.txt"] == "2031-01-13/strap.rr.txt"
+    assert found.questions == []
