@@ -12,7 +12,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wearbench.formats.zones import local_ms
-from wearbench.simulator.device import SimulatedDevice
 from wearbench.simulator.heap_plan import HeapPlan
 from wearbench.simulator.physiology import Course, correlated
 from wearbench.simulator.sensing import window_rate
@@ -153,15 +152,16 @@ def day_rows(
 
 
 def with_exercise(
-    day: HeapRows, sessions: Sequence[SimulatedSession], devices: Sequence[SimulatedDevice]
+    day: HeapRows, sessions: Sequence[SimulatedSession], *, device: str
 ) -> tuple[HeapRows, NDArray[np.bool_]]:
     """Put the readings of exercise mode in place of the minutes they cover; the mask tells which rows are minutes."""
     keep = np.ones(day.own_ms.size, dtype=np.bool_)
     exercise = []
-    for session, device in zip(sessions, devices, strict=True):
-        own_ms = ms_of(session.plan.start) + device.stamp_ms
+    for session in sessions:
+        made = next(each for each in session.devices if each.plan.name == device)
+        own_ms = ms_of(session.plan.start) + made.stamp_ms
         keep &= (day.own_ms <= own_ms[0] - _MINUTE_MS) | (day.own_ms > own_ms[-1] + _SWITCH_MS)
-        exercise.append(HeapRows(own_ms=own_ms, value=device.value_bpm))
+        exercise.append(HeapRows(own_ms=own_ms, value=made.value_bpm))
     minutes = day.where(keep)
     rows = joined([minutes, *exercise])
     return rows, np.isin(rows.own_ms, minutes.own_ms)

@@ -37,11 +37,11 @@ def put_band_files(heap: HeapFolder, course: Course, noise: np.random.Generator)
     Disagreement
     """
     plan = heap.plan
+    told = [session for o, session in zip(plan.occasions, heap.sessions, strict=True) if o.exercise_mode]
     day = day_rows(
         plan, course, heap.sessions, device="band", worn=plan.band_worn, starting=True, noise_bpm=1.0, rng=noise
     )
-    told = [session for o, session in zip(plan.occasions, heap.sessions, strict=True) if o.exercise_mode]
-    rows, minutes = with_exercise(day, told, [session.devices[0] for session in told])
+    rows, minutes = with_exercise(day, told, device="band")
     first = heap.described(
         HeapFile(
             path="Phone/Download/export (3).csv",
@@ -115,11 +115,9 @@ def put_loop_files(heap: HeapFolder, course: Course, noise: np.random.Generator)
     noise : numpy.random.Generator
     """
     plan = heap.plan
-    day = day_rows(
-        plan, course, heap.sessions, device="loop", worn=plan.loop_worn, starting=False, noise_bpm=0.8, rng=noise
-    )
-    told = [session for o, session in zip(plan.occasions, heap.sessions, strict=True) if "loop" in o.devices]
-    rows, minutes = with_exercise(day, told, [session.devices[1] for session in told])
+    worn = [session for o, session in zip(plan.occasions, heap.sessions, strict=True) if "loop" in o.devices]
+    day = day_rows(plan, course, worn, device="loop", worn=plan.loop_worn, starting=False, noise_bpm=0.8, rng=noise)
+    rows, minutes = with_exercise(day, worn, device="loop")
     shown_ms = wall_clock_ms(rows.own_ms, plan)
     date = shown_ms // 86_400_000
     number = _FIRST_NUMBER
