@@ -414,6 +414,17 @@ def test_coarse_stamps_are_no_copies(path: Path) -> None:
     ]
 
 
+def test_a_clock_set_back_by_an_hour_goes_on(path: Path) -> None:
+    """Ten minutes before a sync and ten after it, an hour early: they lie before the first row, and are not sorted."""
+    rows = "".join(f"2031-05-01T14:{i // 60:02d}:{i % 60:02d},{70 + i % 9}\n" for i in range(600))
+    rows += "".join(f"2031-05-01T13:{10 + i // 60:02d}:{i % 60:02d},{90 + i % 9}\n" for i in range(600))
+    content = reading(path, "time,hr\n" + rows)
+    assert seconds(content)[600] - seconds(content)[599] == 1.0
+    assert said(content) == [
+        "the stamps step back by 3599 s at line 602; read as a clock set back by 60 min, going on from the row before"
+    ]
+
+
 def test_equal_beats_of_one_packet_are_all_kept(path: Path) -> None:
     """Three beats a packet, the first and the last of one length; stamps of milliseconds, not of whole seconds."""
     rows = ""

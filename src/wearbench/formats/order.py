@@ -71,11 +71,11 @@ def in_order(
 
     Notes
     -----
-    A block begins where the stamps step back by more than 10 s and five usual steps. A block that runs over time
-    already covered, with other readings, was recorded after the clock had been set back: it and what follows are moved
-    to go on from the row before. Other blocks are sorted. Equal rows that are neighbours in the file are copies only
-    while shared stamps are rare; where more than a tenth of the rows share their neighbour's stamp the stamps are
-    coarse, and nothing is dropped.
+    A block begins where the stamps step back by more than 10 s and five usual steps. A block that goes on from the row
+    before but for whole quarter hours, or that runs over time already covered, with other readings, was recorded after
+    the clock had been set back: it and what follows are moved to go on from the row before. Other blocks are sorted.
+    Equal rows that are neighbours in the file are copies only while shared stamps are rare; where more than a tenth of
+    the rows share their neighbour's stamp the stamps are coarse, and nothing is dropped.
     """
     n = time_ms.size
     step = np.diff(time_ms)
@@ -178,22 +178,34 @@ def _without_set_backs(
     repairs = []
     stops = np.append(blocks[1:], time.size)
     for start, stop in zip(blocks[1:].tolist(), stops[1:].tolist(), strict=True):
-        if not _runs_over(time, columns, start, stop, usual=usual):
-            continue
         back = int(time[start - 1] - time[start])
-        time[start:] += back + round(usual)
+        by_zone = _quarter_hours(back, usual=usual)
+        if not by_zone and not _runs_over(time, columns, start, stop, usual=usual):
+            continue
+        time[start:] += by_zone or back + round(usual)
         line = int(source_row[start])
+        why = f"as a clock set back by {by_zone // 60_000} min" if by_zone else "as a clock that was set back"
+        over = " and run over time already covered" if not by_zone else ""
         repairs.append(
             Repair(
                 slug="clock-set-back",
-                said=f"the stamps step back by {back / 1000:g} s at {word} {line} and run over time already covered; "
-                "read as a clock that was set back, going on from the row before",
+                said=f"the stamps step back by {back / 1000:g} s at {word} {line}{over}; read {why}, "
+                "going on from the row before",
                 file=file,
                 line=line,
                 count=int(time.size - start),
             )
         )
     return time, repairs
+
+
+def _quarter_hours(back_ms: int, *, usual: float) -> int:
+    """Whole quarter hours that a clock was set back by, in ms; 0 unless rows then go on without a pause."""
+    quarter = 900_000
+    whole = round((back_ms + usual) / quarter) * quarter
+    slack = max(5 * usual, 2_000.0)
+    fits = 0 < whole <= 14 * 3_600_000 and -slack <= whole - back_ms - usual <= slack and usual < 120_000
+    return whole if fits else 0
 
 
 def _runs_over(time: I64, columns: Sequence[F64], start: int, stop: int, *, usual: float) -> bool:
