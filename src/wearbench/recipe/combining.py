@@ -87,6 +87,7 @@ def combine(results: Sequence[SessionResult], parameters: StudyParameters, study
         "flow": _flow(ordered),
         "episodes": _episodes(ordered),
         "findings": [],
+        "proposals": _proposals(ordered),
         "warnings": _warnings(ordered, study),
     }
     pairs = [pair_table(r, result, study) for r in ordered for result in r.results]
@@ -238,7 +239,7 @@ def _clocks(ordered: list[SessionResult]) -> list[dict[str, Any]]:
                     "session": r.material.name,
                     "device": s.device,
                     "quantity": s.quantity,
-                    "at": _instant(r.material, s.clock.at_s),
+                    "at": _instant(r.material, s.clock.at_s - s.series.after_stamp_s),
                     "offset_s": s.offset_s,
                     "low_s": s.clock.low_s + move,
                     "high_s": s.clock.high_s + move,
@@ -249,12 +250,33 @@ def _clocks(ordered: list[SessionResult]) -> list[dict[str, Any]]:
                     "method": s.clock.method,
                     "trust": s.clock.trust,
                     "why": s.clock.why or None,
+                    "looks_like": next((p.said for p in s.proposals if p.kind != "clock_step"), None),
                     "candidates": [
                         {"offset_s": c.shift_s + move, "loss": c.loss, "n": c.n} for c in s.clock.candidates
                     ],
                 }
             )
     return rows
+
+
+def _proposals(ordered: list[SessionResult]) -> list[dict[str, Any]]:
+    """What the data suggest and nobody has decided; spans are on the device's own stamps."""
+    return [
+        {
+            "kind": p.kind,
+            "session": r.material.name,
+            "device": p.device,
+            "quantity": p.quantity,
+            "said": p.said,
+            "from": None if p.from_s is None else _instant(r.material, p.from_s - s.series.after_stamp_s),
+            "to": None if p.to_s is None else _instant(r.material, p.to_s - s.series.after_stamp_s),
+            "shift_s": p.shift_s,
+            "evidence": p.evidence,
+        }
+        for r in ordered
+        for s in r.results
+        for p in s.proposals
+    ]
 
 
 def _windows(parameters: StudyParameters, ordered: list[SessionResult]) -> list[dict[str, Any]]:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field, replace
+from datetime import tzinfo
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,6 +15,7 @@ from wearbench.core.clock import ClockFit, cross_shift, declared_clock
 from wearbench.core.pairing import REASONS, Pairs, missing_spans
 from wearbench.core.running import Running
 from wearbench.core.states import STATES, States, runs_of
+from wearbench.core.steps import ClockStep, outside_steps
 from wearbench.quantities import Quantity
 from wearbench.recipe.availability import Availability, availability_of
 from wearbench.recipe.fitting import (
@@ -26,10 +29,12 @@ from wearbench.recipe.fitting import (
     judge,
     searches_clock,
     windowed,
+    without_steps,
 )
 from wearbench.recipe.learning import SeriesParameters, StudyParameters, predicted_shift
 from wearbench.recipe.material import ReferenceMaterial, Series, SessionMaterial
 from wearbench.recipe.places import Places, places_of
+from wearbench.recipe.proposals import Proposal, of_offset, of_start, of_steps
 from wearbench.settings import Settings
 from wearbench.study import DeviceConfig, Session, Study
 
@@ -39,6 +44,7 @@ F64 = NDArray[np.float64]
 B8 = NDArray[np.bool_]
 
 MISSING = "missing"
+_MENDED_BY_CLOCK = [0, *(REASONS.index(r) for r in ("no_reference", "covered_too_little", "reference_doubtful"))]
 _TRUSTS = ("good", "declared", "weak", "refused")
 HAND_S = 120.0
 """Devices are started and stopped by hand: so much at either end is nobody's fault."""
@@ -111,6 +117,7 @@ class SeriesResult:
     blocks_faithful: F64
     blocks_judged: F64
     warnings: tuple[str, ...] = ()
+    proposals: tuple[Proposal, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -165,6 +172,7 @@ def finish_session(
             series,
             reference,
             first.clock,
+            first.steps,
             parameters.series[key],
             parameters,
             material,
@@ -286,6 +294,7 @@ def _series(
     series: Series,
     reference: ReferenceMaterial,
     first: ClockFit,
+    steps: tuple[ClockStep, ...],
     learned: SeriesParameters,
     parameters: StudyParameters,
     material: SessionMaterial,
@@ -299,9 +308,11 @@ def _series(
     averaging = learned.averaging.averaging_s
     hold = device.hold_s or 0.0
     clock = _clock(
-        series, reference, first, learned, device, quantity, settings,
+        without_steps(series, steps), reference, first, learned, device, quantity, settings,
         session=session.name, origin_ms=material.origin_ms,
     )  # fmt: skip
+    if steps and clock.trust == "good":
+        clock = replace(clock, trust="weak", why="the clock steps inside the recording; see the proposals")
     running = reference.running
 
     def pair(**how: object) -> Windowed:
@@ -318,6 +329,7 @@ def _series(
 
     window = pair()
     window = _leave_out(window, series, session, study, material, clock)
+    window = _off_clock(window, series, steps)
     if quantity.state_model and clock.trust != "refused":
         states = judge(
             window, running.without_doubtful(), material.context, learned.states, settings, averaging_s=averaging
@@ -329,6 +341,8 @@ def _series(
     places = places_of(session, material.origin_ms, window.centre_s)
     expected = _expected(series, reference, session, material.origin_ms, window, quantity)
     gone = _missing(series, window, quantity, settings, expected, hold)
+    # Readings on another clock were made somewhere: the pause they leave behind is no failure to give values.
+    gone = without_spans(gone, [(clock_at(clock, s.from_s + s.shift_s), clock_at(clock, s.to_s + s.shift_s)) for s in steps])
     firmware = study.firmware(session, device.name) or ""
     episode, episodes = _episodes(session.name, episodes_before, window, states, gone, learned, quantity)
     thirds = parameters.thirds.get(series.quantity)
@@ -341,6 +355,11 @@ def _series(
     half = 0.0 if own_window else {"ending": 0.5, "starting": -0.5}.get(device.stands_for, 0.0) * averaging
     flow = _flow(expected, reference, pairs)
     warnings = _warnings(series, reference, clock, expected, window, device, material.origin_ms)
+    offset = clock.shift_s + half + delay + series.after_stamp_s
+    about = {"device": series.device, "quantity": series.quantity, "origin_ms": material.origin_ms}
+    zone = device.zone or session.zone
+    proposals = _proposals(series, reference, clock, steps, offset, zone, about)
+    warnings += tuple(f"{device.label}: {p.said}" for p in proposals)
     return SeriesResult(
         device=series.device,
         quantity=series.quantity,
@@ -349,7 +368,7 @@ def _series(
         firmware=firmware,
         wear_site=study.wear_site(session, device.name) or "",
         clock=clock,
-        offset_s=clock.shift_s + half + delay,
+        offset_s=offset,
         offset_is="clock" if learned.delay_s is not None or not quantity.state_model else "clock_minus_delay",
         averaging_s=averaging,
         delay_s=delay,
@@ -366,6 +385,7 @@ def _series(
         blocks_faithful=blocks_faithful,
         blocks_judged=blocks_judged,
         warnings=warnings,
+        proposals=proposals,
     )
 
 
@@ -409,6 +429,60 @@ def _leave_out(
             hit = (at >= wear.start_ms) & (at <= wear.end_ms)
             reason[hit & (reason == 0)] = REASONS.index("not_worn")
     return replace(window, pairs=replace(window.pairs, reason=reason))
+
+
+def _off_clock(window: Windowed, series: Series, steps: tuple[ClockStep, ...]) -> Windowed:
+    """Set aside the readings that are on another clock than the rest; nobody has decided to move them."""
+    if not steps:
+        return window
+    reason = window.pairs.reason.copy()
+    reason[~outside_steps(series.time_s, steps) & np.isin(reason, _MENDED_BY_CLOCK)] = REASONS.index("clock_unknown")
+    return replace(window, pairs=replace(window.pairs, reason=reason))
+
+
+def _proposals(
+    series: Series,
+    reference: ReferenceMaterial,
+    clock: ClockFit,
+    steps: tuple[ClockStep, ...],
+    offset_s: float,
+    zone: tzinfo | None,
+    about: dict[str, Any],
+) -> tuple[Proposal, ...]:
+    if series.time_s.size == 0 or not (series.start_known and reference.start_known):
+        return ()
+    first, last = float(series.time_s[0]), float(series.time_s[-1])
+    if clock.trust == "refused":
+        return of_start(tested_s=first, reference_s=reference.first_s, zone=zone, **about)
+    stepped = of_steps(steps, zone=zone, first_s=first, last_s=last, **about)
+    if clock.trust == "declared" or not math.isfinite(clock.high_s - clock.low_s):
+        return stepped
+    return stepped + of_offset(clock, offset_s=offset_s, zone=zone, **about)
+
+
+def clock_at(clock: ClockFit, stamp_s: float) -> float:
+    """A stamp on the reference's clock, as the middle of its window."""
+    return float(clock.centre_s(np.array([stamp_s]))[0])
+
+
+def without_spans(spans: F64, taken: list[tuple[float, float]]) -> F64:
+    """What is left of stretches of time where others are taken out of them.
+
+    Parameters
+    ----------
+    spans : float64 array, shape (m, 2)
+    taken : list of tuple of float
+        Start and end of what is taken out.
+
+    Returns
+    -------
+    float64 array, shape (k, 2)
+    """
+    left = [(float(a), float(b)) for a, b in spans]
+    for low, high in taken:
+        cut = [((a, min(b, low)), (max(a, high), b)) for a, b in left]
+        left = [(a, b) for pair in cut for a, b in pair if b - a > 1e-6] if high > low else left
+    return np.array(left) if left else np.zeros((0, 2))
 
 
 def _expected(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -13,7 +13,7 @@ from wearbench.core.averaging import averaging_losses
 from wearbench.core.clock import ClockFit, declared_clock, fit_clock
 from wearbench.core.pairing import Pairs, late_envelope, make_pairs, reading_seconds, rhythm, windows_of
 from wearbench.core.running import Running
-from wearbench.core.smoothing import Shape
+from wearbench.core.smoothing import Shape, smoothed
 from wearbench.core.states import (
     FaithfulSums,
     StateInput,
@@ -23,6 +23,7 @@ from wearbench.core.states import (
     faithful_sums,
     label,
 )
+from wearbench.core.steps import ClockStep, find_steps, outside_steps
 from wearbench.quantities import Quantity
 from wearbench.recipe.material import ReferenceMaterial, Series, SessionMaterial
 from wearbench.settings import Settings
@@ -38,6 +39,7 @@ __all__ = [
     "judge",
     "usual_interval",
     "windowed",
+    "without_steps",
 ]
 
 F64 = NDArray[np.float64]
@@ -48,7 +50,10 @@ NOMINAL_S = 8.0
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class SeriesFit:
-    """What one session tells about one tested series, before the study's parameters are known."""
+    """What one session tells about one tested series, before the study's parameters are known.
+
+    Where the device's clock steps, ``clock`` is that of the readings outside ``steps``.
+    """
 
     device: str
     quantity: str
@@ -58,6 +63,7 @@ class SeriesFit:
     n_losses: int
     faithful: FaithfulSums
     reference_counts: F64
+    steps: tuple[ClockStep, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -172,7 +178,7 @@ def first_clock(
         )
         return declared_clock(shift_s=near, at_s=at, method=method)
     good = good_values(series, quantity)
-    time_s = 0.5 * (series.start_s + series.end_s) if own else series.time_s  # type: ignore[operator]
+    time_s = _clock_stamps(series)
     search = settings.zone_hours * 3600.0 + 900.0
     if device.clock == "shared":
         # Only delay and averaging are open: none is longer than a minute.
@@ -194,6 +200,75 @@ def first_clock(
         confidence=settings.confidence,
         seed=seed,
     )
+
+
+def _clock_stamps(series: Series) -> F64:
+    """What stands for a reading's stamp in a clock fit: the middle of a window of its own, else the stamp."""
+    if series.start_s is not None and series.end_s is not None:
+        middle: F64 = 0.5 * (series.start_s + series.end_s)
+        return middle
+    return series.time_s
+
+
+def clock_steps(
+    device: DeviceConfig,
+    quantity: Quantity,
+    series: Series,
+    reference: ReferenceMaterial,
+    settings: Settings,
+    *,
+    clock: ClockFit,
+    averaging_s: float,
+    seed: int = 0,
+) -> tuple[ClockStep, ...]:
+    """Find stretches of a series that are on another clock than the rest.
+
+    Parameters
+    ----------
+    device, quantity, series, reference, settings
+    clock : ClockFit
+        Of the whole series.
+    averaging_s : float
+    seed : int
+
+    Returns
+    -------
+    tuple of ClockStep
+        None for clocks that are shared or declared, or without a start: there is nothing to step from.
+    """
+    if not searches_clock(device, quantity) or device.clock == "shared":
+        return ()
+    if not (reference.start_known and series.start_known) or series.time_s.size < 2:
+        return ()
+    good = good_values(series, quantity) & (series.value > 0)
+    time_s = _clock_stamps(series)
+    rows = np.flatnonzero(good)
+
+    def fit(chosen: NDArray[np.bool_]) -> ClockFit:
+        part = chosen_readings(series, rows[chosen])
+        return first_clock(device, quantity, part, reference, settings, averaging_s=averaging_s, seed=seed)
+
+    trusted = smoothed(reference.running.without_doubtful(), averaging_s=max(averaging_s, 1.0))
+    return find_steps(trusted, time_s[good], series.value[good], clock=clock, fit=fit)
+
+
+def chosen_readings(series: Series, rows: NDArray[np.int64]) -> Series:
+    """Some readings of a series."""
+    return replace(
+        series,
+        time_s=series.time_s[rows],
+        value=series.value[rows],
+        source_row=series.source_row[rows],
+        start_s=None if series.start_s is None else series.start_s[rows],
+        end_s=None if series.end_s is None else series.end_s[rows],
+    )
+
+
+def without_steps(series: Series, steps: tuple[ClockStep, ...]) -> Series:
+    """The readings of a series outside the stretches that are on another clock."""
+    if not steps:
+        return series
+    return chosen_readings(series, np.flatnonzero(outside_steps(_clock_stamps(series), steps)))
 
 
 def windowed(
@@ -357,6 +432,14 @@ def fit_session(material: SessionMaterial, config: StudyConfig, settings: Settin
         usual = usual_interval(series.time_s)
         averaging = nominal_averaging(device, quantity, usual)
         clock = first_clock(device, quantity, series, reference, settings, averaging_s=averaging, seed=settings.seed)
+        steps = clock_steps(
+            device, quantity, series, reference, settings, clock=clock, averaging_s=averaging, seed=settings.seed
+        )
+        if steps:
+            series = without_steps(series, steps)  # noqa: PLW2901 - what is learned is learned from the rest
+            clock = first_clock(
+                device, quantity, series, reference, settings, averaging_s=averaging, seed=settings.seed
+            )
         losses, n_losses = np.zeros((2, 0)), 0
         faithful = FaithfulSums(histogram=np.zeros(200), changed=0.0, moving=0.0)
         trusted = reference.running.without_doubtful()
@@ -384,6 +467,7 @@ def fit_session(material: SessionMaterial, config: StudyConfig, settings: Settin
                 n_losses=n_losses,
                 faithful=faithful,
                 reference_counts=counts,
+                steps=steps,
             )
         )
     return SessionFit(name=material.name, origin_ms=material.origin_ms, fits=tuple(fits))

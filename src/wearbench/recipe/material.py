@@ -41,6 +41,8 @@ class Series:
     """Readings of one device and quantity; arrays of shape (n,), seconds from the session's origin.
 
     ``start_s`` and ``end_s`` are windows that the file itself gives. ``facts`` are what the files say of the device.
+    ``after_stamp_s`` is how far ``time_s`` lies after the device's own stamps (half a second where those were cut to
+    whole ones).
     """
 
     device: str
@@ -52,6 +54,7 @@ class Series:
     start_s: F64 | None = None
     end_s: F64 | None = None
     start_known: bool = True
+    after_stamp_s: float = 0.0
     facts: dict[str, str] = field(default_factory=dict)
 
 

@@ -222,7 +222,8 @@ def _assemble(
         if role == "tested" and kind in targets:
             tested.append(series_from(device, quantities[kind], recording, facts, origin_ms=origin_ms))
         elif kind in ("cadence", "power", "speed") and isinstance(recording, Readings):
-            context.append(series_from(device, quantities[kind], recording, facts, origin_ms=origin_ms))
+            made_context = series_from(device, quantities[kind], recording, facts, origin_ms=origin_ms)
+            context.append(_centred(made_context, device))
     references.sort(key=lambda pair: pair[0])
     context.sort(key=lambda series: study.config.devices[series.device].role != "context")
     kept = tuple(_cut(reference, session, origin_ms) for _, reference in references)
@@ -245,6 +246,12 @@ def _assemble(
         left_out=tuple(left_out),
         warnings=tuple(warnings),
     )
+
+
+def _centred(series: Series, device: DeviceConfig) -> Series:
+    """A context series with its values in the middle of what they stand for, where averaging or delay are declared."""
+    back = {"ending": 0.5, "starting": -0.5}.get(device.stands_for, 0.0) * (device.averaging_s or 0.0)
+    return replace(series, time_s=series.time_s - back - (device.delay_s or 0.0))
 
 
 def _unique(series: list[Series]) -> list[Series]:
@@ -320,19 +327,18 @@ def series_from(
     def seconds(ms: I64 | None) -> F64 | None:
         return None if ms is None else (ms - shift) / 1000.0
 
-    time_s = (recording.time_ms - shift) / 1000.0
-    if device.stamps == "second":
-        time_s = time_s + 0.5
+    after_stamp_s = 0.5 if device.stamps == "second" else 0.0
     return Series(
         device=device.name,
         quantity=quantity.name,
         unit=recording.unit or quantity.unit,
-        time_s=time_s,
+        time_s=(recording.time_ms - shift) / 1000.0 + after_stamp_s,
         value=recording.value,
         source_row=recording.source_row,
         start_s=seconds(recording.start_ms),
         end_s=seconds(recording.end_ms),
         start_known=recording.start_known,
+        after_stamp_s=after_stamp_s,
         facts=facts,
     )
 
