@@ -1,11 +1,17 @@
-"""What every test shares: a check that needs a browser may be skipped at a desk, never in continuous integration."""
+"""What tests share: the command line called in this process.
+
+A check that needs a browser may be skipped at a desk, never in continuous integration.
+"""
 
 from __future__ import annotations
 
 import os
-from collections.abc import Generator
+from collections.abc import Callable, Generator
+from dataclasses import dataclass
 
 import pytest
+
+from wearbench.cli import main
 
 NEEDED_IN_CI = ("browser", "chromium", "playwright")
 
@@ -19,3 +25,24 @@ def pytest_runtest_makereport() -> Generator[None, pytest.TestReport, pytest.Tes
             report.outcome = "failed"
             report.longrepr = f"skipped although CI is set: {reason}"
     return report
+
+
+@dataclass(frozen=True)
+class Done:
+    code: int
+    out: str
+    err: str
+
+
+@pytest.fixture
+def wearbench(capsys: pytest.CaptureFixture[str]) -> Callable[..., Done]:
+    """Call the command line in this process."""
+
+    def call(*args: object) -> Done:
+        with pytest.raises(SystemExit) as left:
+            main([str(arg) for arg in args])
+        caught = capsys.readouterr()
+        assert isinstance(left.value.code, int)
+        return Done(left.value.code, caught.out, caught.err)
+
+    return call

@@ -5,7 +5,6 @@ from __future__ import annotations
 import sys
 import types
 from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
@@ -14,30 +13,8 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "study"))
 
 from study_folders import invented_results
 
-import wearbench.figures
-from wearbench.cli import main
+import wearbench.figures  # noqa: F401 - imported while the findings are the real ones
 from wearbench.study import Results
-
-
-@dataclass(frozen=True)
-class Done:
-    code: int
-    out: str
-    err: str
-
-
-@pytest.fixture
-def wearbench(capsys: pytest.CaptureFixture[str]) -> Callable[..., Done]:
-    """Call the command line in this process."""
-
-    def call(*args: object) -> Done:
-        with pytest.raises(SystemExit) as left:
-            main([str(arg) for arg in args])
-        caught = capsys.readouterr()
-        assert isinstance(left.value.code, int)
-        return Done(left.value.code, caught.out, caught.err)
-
-    return call
 
 
 @pytest.fixture
