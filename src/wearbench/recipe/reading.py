@@ -235,6 +235,8 @@ def _assemble(
                 " them, or start in sessions.csv"
             )
             warnings.append(FileNote(slug="no-start", said=said, file=f"raw/{session.name}"))
+    reach_s = study.config.settings.zone_hours * 3600.0 + 900.0
+    tested = [_within_reach(series, kept, reach_s, session.name, warnings) for series in tested]
     return SessionMaterial(
         name=session.name,
         origin_ms=origin_ms,
@@ -252,6 +254,36 @@ def _centred(series: Series, device: DeviceConfig) -> Series:
     """A context series with its values in the middle of what they stand for, where averaging or delay are declared."""
     back = {"ending": 0.5, "starting": -0.5}.get(device.stands_for, 0.0) * (device.averaging_s or 0.0)
     return replace(series, time_s=series.time_s - back - (device.delay_s or 0.0))
+
+
+def _within_reach(
+    series: Series, references: tuple[ReferenceMaterial, ...], reach_s: float, session: str, warnings: list[FileNote]
+) -> Series:
+    """Leave out readings so far from the reference that no clock search reaches them: days of another export."""
+    reference = next((r for r in references if r.quantity == series.quantity), None)
+    if reference is None or not (reference.start_known and series.start_known):
+        return series
+    near = (series.time_s >= reference.first_s - reach_s) & (series.time_s <= reference.last_s + reach_s)
+    if bool(near.all()) or not bool(near.any()):
+        return series
+    far = int(near.size - near.sum())
+    said = (
+        f"{far:,} of {near.size:,} readings of {series.device} lie more than {reach_s / 3600:g} h from the reference;"
+        " left out (give the session's start and end in sessions.csv, or put the export in raw/_all)"
+    )
+    warnings.append(FileNote(slug="far-from-reference", said=said, file=f"raw/{session}", count=far))
+
+    def part(column: F64 | None) -> F64 | None:
+        return None if column is None else column[near]
+
+    return replace(
+        series,
+        time_s=series.time_s[near],
+        value=series.value[near],
+        source_row=series.source_row[near],
+        start_s=part(series.start_s),
+        end_s=part(series.end_s),
+    )
 
 
 def _unique(series: list[Series]) -> list[Series]:
