@@ -20,7 +20,8 @@ def test_readings_days_away_from_the_reference_are_left_out_and_said(tmp_path: P
     )
     assert both.pairs.equals(alone.pairs)
     said = [w["said"] for w in both.document["warnings"] if w["slug"] == "far-from-reference"]
+    far, all_ = len(later), len(rows) + len(later)
     assert said == [
-        f"raw/s: {len(later):,} of {len(rows) + len(later):,} readings of band lie more than 14.25 h from the reference;"
+        f"raw/s: {far:,} of {all_:,} readings of band lie more than 14.25 h from the reference;"
         " left out (give the session's start and end in sessions.csv, or put the export in raw/_all)"
     ]
