@@ -26,7 +26,8 @@ _JUNK: Final = ("thumbs.db", "desktop.ini")
 class HeapFile:
     """One file: ``name`` as the person sees it, ``device`` and ``session`` as answered or already placed.
 
-    ``shift_ms`` is what must be added to its stamps to lie where the others say it lay; 0 unless that was seen.
+    ``shifts`` are places on its own clock with what must be added there to lie where the others say it lay; empty
+    where nothing was seen to be off.
     ``found_ms`` is where a recording without a date begins, if that was found.
     ``doubt`` is why it is left out until someone answers.
     """
@@ -37,11 +38,15 @@ class HeapFile:
     device: str | None = None
     session: str | None = None
     placed: str | None = None
-    shift_ms: int = 0
+    shifts: list[tuple[int, int]] = field(default_factory=list)
     found_ms: int | None = None
     doubt: str | None = None
     same_as: str | None = None
     notes: list[str] = field(default_factory=list)
+
+    def shift_at(self, stamp_ms: int) -> int:
+        """What must be added to a stamp, by the nearest place where it was seen, ms."""
+        return min(self.shifts, key=lambda seen: abs(seen[0] - stamp_ms))[1] if self.shifts else 0
 
 
 def files_below(heaps: Sequence[Path]) -> list[tuple[Path, str]]:

@@ -178,7 +178,7 @@ def imprint_of(
     try:
         content = read_file(path, context)
         if not content.recordings:
-            raise FormatError("expected readings, got none that are known", slug="no-known-column", file=path.name)
+            raise FormatError("expected readings, got none that are known", slug="no-values", file=path.name)
     except WearbenchError as error:
         problem = (error.slug, error.message, error.line)
     except OSError as error:

@@ -6,17 +6,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
-import numpy as np
-from numpy.typing import NDArray
-
 from wearbench.heap.files import HeapFile
-from wearbench.heap.imprint import BIN_MS, Stretch, Track
-from wearbench.heap.likeness import Likeness, likeness, overlap_ms
+from wearbench.heap.imprint import Stretch
+from wearbench.heap.likeness import overlap_ms
 from wearbench.heap.recorders import Recorder
 
-__all__ = ["Occasion", "Timeline", "extent", "find_occasions", "runs_of", "settle_clocks", "spans_more"]
-
-F64 = NDArray[np.float64]
+__all__ = ["Occasion", "extent", "find_occasions", "runs_of", "spans_more"]
 
 PAUSE_MS: Final = 900_000
 """A reference that was off for longer than this was switched on for something else."""
@@ -26,8 +21,6 @@ LONGEST_MS: Final = 8 * 3_600_000
 """Longer runs of a tested device are all-day wear."""
 SHORTEST_MS: Final = 300_000
 _REACH_MS: Final = 3_600_000
-_QUARTERS: Final = tuple(sorted(range(-56, 57), key=abs))
-_FINE: Final = tuple(range(-8, 9))
 
 
 @dataclass(kw_only=True, slots=True)
@@ -52,7 +45,8 @@ class Occasion:
 
 def moved(stretch: Stretch, file: HeapFile) -> tuple[int, int]:
     """A stretch on the clock of the others."""
-    return stretch.start_ms + file.shift_ms, stretch.end_ms + file.shift_ms
+    shift = file.shift_at((stretch.start_ms + stretch.end_ms) // 2)
+    return stretch.start_ms + shift, stretch.end_ms + shift
 
 
 def extent(file: HeapFile) -> tuple[int, int] | None:
@@ -60,7 +54,9 @@ def extent(file: HeapFile) -> tuple[int, int] | None:
     if file.found_ms is not None:
         return file.found_ms, file.found_ms + max((t.end_ms or 0) - (t.start_ms or 0) for t in file.imprint.tracks)
     start, end = file.imprint.start_ms, file.imprint.end_ms
-    return None if start is None or end is None else (start + file.shift_ms, end + file.shift_ms)
+    if start is None or end is None:
+        return None
+    return start + file.shift_at(start), end + file.shift_at(end)
 
 
 def find_occasions(
@@ -171,110 +167,3 @@ def spans_more(file: HeapFile, occasions: Sequence[Occasion]) -> bool:
     (one,) = touched
     beyond = length - overlap_ms(span, one.span)
     return beyond > max(2 * PAUSE_MS + _REACH_MS, (one.end_ms - one.start_ms) // 2)
-
-
-class Timeline:
-    """The course of the rate over all files of some recorders, to hold others against."""
-
-    def __init__(self, recorders: Sequence[Recorder]) -> None:
-        tracks = [
-            (t, f.shift_ms // BIN_MS) for r in recorders for f in r.files for t in f.imprint.tracks if _is_rate(t)
-        ]
-        tracks = [(t, s) for t, s in tracks if t.placed and t.curve]
-        self.first = min((t.first_bin + s for t, s in tracks), default=0)
-        last = max((t.first_bin + s + len(t.curve) // 4 for t, s in tracks), default=0)
-        self.value: F64 = np.full(max(0, min(last - self.first, 6_000_000)), np.nan, dtype=np.float32)
-        for track, shift in tracks:
-            at = track.first_bin + shift - self.first
-            values = track.values()[: max(0, self.value.size - at)]
-            place = self.value[at : at + values.size]
-            self.value[at : at + values.size] = np.where(np.isnan(place), values, place)
-
-    def cut(self, first_bin: int, n: int) -> F64:
-        """Bins from ``first_bin`` on, NaN outside."""
-        out = np.full(n, np.nan)
-        low, high = max(0, first_bin - self.first), min(self.value.size, first_bin - self.first + n)
-        if high > low:
-            out[low - (first_bin - self.first) : high - (first_bin - self.first)] = self.value[low:high]
-        return out
-
-    def best_lag(
-        self, track: Track, span: tuple[int, int], *, quarters: Sequence[int] = _QUARTERS
-    ) -> tuple[int, Likeness] | None:
-        """Whole quarters of an hour that a stretch must be moved by to follow the same heart, if only one will do."""
-        values, first = _piece(track, span)
-        if values.size < 16:
-            return None
-        seen: list[tuple[int, Likeness]] = []
-        for quarter in quarters:
-            tried = [likeness(values, self.cut(first + 60 * quarter + fine, values.size)) for fine in _FINE]
-            seen.append((quarter, max(tried, key=lambda one: (one.n >= 16, one.correlation - one.distance))))
-        good = [(q, found) for q, found in seen if found.good and 2 * found.n >= np.count_nonzero(np.isfinite(values))]
-        if not good:
-            return None
-        good.sort(key=lambda pair: pair[1].distance - pair[1].correlation)
-        if (
-            len(good) > 1
-            and good[1][1].correlation > good[0][1].correlation - 0.05
-            and abs(good[0][0] - good[1][0]) > 1
-        ):
-            return None
-        return good[0]
-
-
-def _is_rate(track: Track) -> bool:
-    return track.quantity in ("heart_rate", "rr")
-
-
-def _piece(track: Track, span: tuple[int, int]) -> tuple[F64, int]:
-    first = span[0] // BIN_MS
-    values = track.values()
-    low = max(0, first - track.first_bin)
-    high = max(low, min(values.size, span[1] // BIN_MS + 1 - track.first_bin))
-    return values[low:high], track.first_bin + low
-
-
-def settle_clocks(reference: Sequence[Recorder], others: Sequence[Recorder]) -> list[str]:
-    """Find files whose clock is off by quarters of an hour, by the course of the rate; set their ``shift_ms``.
-
-    Only files of one occasion are moved, and only where they lie beside the reference as they are stamped and one
-    shift alone makes them follow it.
-
-    Returns
-    -------
-    list of str
-        Sentences to show.
-    """
-    line = Timeline(reference)
-    said: list[str] = []
-    if line.value.size == 0:
-        return said
-    spans = [span for r in reference for f in r.files for span in runs_of(f)]
-    for recorder in others:
-        off: dict[int, list[str]] = {}
-        for file in recorder.files:
-            span = extent(file)
-            if span is None or span[1] - span[0] > LONGEST_MS or file.placed is not None:
-                continue
-            share = sum(overlap_ms(span, s) for s in spans) / max(1, span[1] - span[0])
-            rate = next((t for t in file.imprint.tracks if _is_rate(t) and t.curve), None)
-            if rate is None:
-                continue
-            if share > 0.5:
-                here = line.best_lag(rate, span, quarters=(0,))
-                if here is not None:
-                    continue
-            found = line.best_lag(rate, span)
-            if found is not None and found[0] != 0:
-                file.shift_ms = found[0] * 900_000
-                off.setdefault(found[0], []).append(file.name)
-        said += [_said(recorder.name, quarter, names) for quarter, names in off.items()]
-    return said
-
-
-def _said(name: str, quarter: int, names: list[str]) -> str:
-    hours = abs(quarter) / 4
-    which = names[0] if len(names) == 1 else f"{len(names)} files, the first {names[0]}"
-    way = "early" if quarter > 0 else "late"
-    size = f"{hours:g} hour{'' if hours == 1 else 's'}"
-    return f"{name}: its clock reads {size} {way} in {which}, going by the course of the rate; placed by that"

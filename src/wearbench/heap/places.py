@@ -31,7 +31,12 @@ class Placing:
 
 
 def named_places(
-    files: Sequence[HeapFile], *, device: str, session: str | None, taken: Iterable[str] = ()
+    files: Sequence[HeapFile],
+    *,
+    device: str,
+    session: str | None,
+    taken: Iterable[str] = (),
+    usual: tuple[str, ...] = (),
 ) -> list[Placing]:
     """Name the copies of one device's files in one session, or of its exports that span sessions.
 
@@ -44,6 +49,8 @@ def named_places(
         None for ``raw/_all``.
     taken : iterable of str
         Names that are in that folder already.
+    usual : tuple of str
+        How most files of the device are written; those come first, other ways of writing are copies of them.
 
     Returns
     -------
@@ -59,7 +66,7 @@ def named_places(
     used = {name.casefold() for name in taken}
     for kind in sorted(kinds, key=lambda k: (-len(kinds[k]), k)):
         quantity = kind if _needs_saying(kind, kinds[kind], together) else None
-        lanes = _lanes(kinds[kind])
+        lanes = _lanes(kinds[kind], usual)
         for number, lane in enumerate(lanes):
             label = None if number == 0 else _label(lane, lanes[0], number + 1)
             names = _free_names(lane, device=device, quantity=quantity, label=label, used=used)
@@ -104,8 +111,8 @@ def _needs_saying(kind: str, members: list[HeapFile], together: set[str]) -> boo
     return "+" not in kind and (len(together) > 1 or any(f.imprint.format == "rr_list" for f in members))
 
 
-def _lanes(files: list[HeapFile]) -> list[list[HeapFile]]:
-    """Files that follow one another in one lane, what overlaps in another; the lane that covers most first."""
+def _lanes(files: list[HeapFile], usual: tuple[str, ...]) -> list[list[HeapFile]]:
+    """Files that follow one another in one lane, what overlaps in another; the usual, then the longest lane first."""
     lanes: list[list[HeapFile]] = []
     for file in sorted(files, key=lambda f: (extent(f) or (0, 0), f.name)):
         span = extent(file)
@@ -114,7 +121,7 @@ def _lanes(files: list[HeapFile]) -> list[list[HeapFile]]:
             max(fitting, key=lambda lane: _alike(lane[-1], file)).append(file)
         else:
             lanes.append([file])
-    return sorted(lanes, key=lambda lane: -sum(_length(f) for f in lane))
+    return sorted(lanes, key=lambda lane: (lane[0].imprint.manner() != usual, -sum(map(_length, lane))))
 
 
 def _overlaps(lane: list[HeapFile], span: tuple[int, int]) -> bool:

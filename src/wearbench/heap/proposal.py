@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta, tzinfo
@@ -9,10 +10,11 @@ from pathlib import Path
 from typing import Final
 
 from wearbench.heap.answers import Answers
+from wearbench.heap.clocks import fit_by_ends, follow_neighbours, settle_clocks, settle_copies
 from wearbench.heap.files import HeapFile, files_below, imprint_for, read_again, read_all
 from wearbench.heap.index import Index
 from wearbench.heap.likeness import overlap_ms
-from wearbench.heap.occasions import PAUSE_MS, Occasion, extent, find_occasions, settle_clocks, spans_more
+from wearbench.heap.occasions import PAUSE_MS, Occasion, extent, find_occasions, spans_more
 from wearbench.heap.places import Placing, named_places
 from wearbench.heap.questions import Question, ask
 from wearbench.heap.recorders import Recorder, recorders
@@ -24,7 +26,7 @@ from wearbench.study.zones import zone_named
 __all__ = ["Proposal", "propose"]
 
 ROLES: Final = ("reference", "tested", "context")
-CONTEXT: Final = frozenset(("cadence", "power", "speed"))
+CONTEXT: Final = frozenset(("cadence", "power", "speed", "steps", "energy_kcal", "distance_m"))
 Progress = Callable[[str, int, int], None]
 
 
@@ -128,10 +130,14 @@ def propose(
     devices.sort(key=lambda d: (ROLES.index(roles[d.name]), d.name))
     reference = [d for d in devices if roles[d.name] == "reference"]
     others = [d for d in devices if roles[d.name] != "reference"]
-    notes = settle_clocks(reference, others)
+    settle_copies(devices)
+    notes = settle_clocks(reference, others, zone=zone)
     known = [] if study is None or study_folder is None else _known_occasions(study, study_folder, placed)
-    occasions = find_occasions(reference, others, known=known)
+    worn = [d for d in others if roles[d.name] == "tested"]
+    occasions = find_occasions(reference, worn, known=known)
+    follow_neighbours(devices, occasions, zone_known=zone is not None)
     place_by_course(devices, occasions)
+    notes += fit_by_ends(devices, occasions, tested=[d.name for d in worn])
     _leave_out_unsure(devices, study)
     placings = _placings(devices, occasions, study_folder, zone)
     _name_occasions(occasions, zone)
@@ -294,13 +300,20 @@ def _placings(
     out: list[Placing] = []
     for device in devices:
         spanning = [f for f in device.files if f.placed is None and f.doubt is None and f.session == "_all"]
-        out += named_places(spanning, device=device.name, session=None, taken=_names_in(study_folder, "_all"))
+        out += named_places(
+            spanning, device=device.name, session=None, taken=_names_in(study_folder, "_all"), usual=_usual(device)
+        )
         for occasion in occasions:
             fresh = [f for f in occasion.files.get(device.name, []) if f.placed is None and f.doubt is None]
             if fresh and occasion.name is not None:
                 taken = _names_in(study_folder, occasion.name)
-                out += named_places(fresh, device=device.name, session=occasion.name, taken=taken)
+                out += named_places(fresh, device=device.name, session=occasion.name, taken=taken, usual=_usual(device))
     return out
+
+
+def _usual(device: Recorder) -> tuple[str, ...]:
+    """How most files of a device are written."""
+    return Counter(f.imprint.manner() for f in device.files).most_common(1)[0][0]
 
 
 def _assign(device: str, file: HeapFile, occasions: list[Occasion], by_name: dict[str, Occasion]) -> None:

@@ -18,7 +18,7 @@ _BY_SLUG: Final = {
     "comma": "are these decimal commas?",
     "day-or-month": "which is the day and which the month?",
     "no-heading": "what do the columns hold?",
-    "no-known-column": "what do the columns hold?",
+    "no-values": "what do the columns hold?",
     "too-many-readings": "can it be exported in shorter pieces?",
     "empty": "can it be exported again?",
     "header-only": "can it be exported again?",
@@ -126,6 +126,17 @@ def _about_files(left_out: Sequence[HeapFile], not_understood: Sequence[HeapFile
         )
         for file in left_out
         if file.doubt in ("when", "which session")
+    ]
+    asked += [
+        Question(
+            kind="clock",
+            said=f"Was {file.name} recorded alone, or is its clock off? It begins and ends as a session does in which "
+            "its device is missing, whole quarters of an hour away",
+            answer=f'--session "{file.name}=SESSION"',
+            files=(file.name,),
+        )
+        for file in left_out
+        if file.doubt == "clock"
     ]
     for file in not_understood:
         slug, message, _ = file.imprint.problem or ("", "", None)

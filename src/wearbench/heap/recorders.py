@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import unicodedata
 from collections import Counter, defaultdict
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
@@ -38,6 +39,7 @@ _SAID_LITTLE: Final = frozenset(
 )
 _QUARTERS: Final = tuple(sorted(range(-56, 57), key=abs))
 _MIN_COMMON_MS: Final = 120_000
+_WRONG_ZONE_MS: Final = 14 * 3_600_000
 
 
 @dataclass(kw_only=True, slots=True)
@@ -59,13 +61,10 @@ class Recorder:
 
 
 def stem_of(name: str) -> str | None:
-    """The first word of a file's name, else of its folder, that says more than what kind of file it is."""
-    *folders, last = name.split("/")
-    for text in (last.rsplit(".", 1)[0], *reversed(folders)):
-        for word in re.split(r"[^a-zA-Z\u00c0-\u024f]+", text):
-            if len(word) > 1 and word.casefold() not in _SAID_LITTLE:
-                return word.casefold()
-    return None
+    """The first word of a file's name that says more than what kind of file it is."""
+    last = name.rsplit("/", 1)[-1].rsplit(".", 1)[0]
+    words = re.split(r"[^a-zA-Z\u00c0-\u024f]+", last)
+    return next((w.casefold() for w in words if len(w) > 1 and w.casefold() not in _SAID_LITTLE), None)
 
 
 def recorders(files: Iterable[HeapFile]) -> list[Recorder]:
@@ -186,13 +185,18 @@ def _may_join(one: _Cluster, other: _Cluster) -> bool:
 
 
 def _overlapping(files: list[HeapFile]) -> Iterable[tuple[HeapFile, HeapFile]]:
-    """Pairs of files that overlap, or whose beats may be the same though their stamps are not."""
+    """Pairs of files that overlap; of lists of beats, those within the reach of a wrong zone."""
     placed = sorted((f for f in files if f.imprint.start_ms is not None), key=lambda f: f.imprint.start_ms or 0)
+    beats = {id(f) for f in placed if any(t.beats for t in f.imprint.tracks)}
     for place, one in enumerate(placed):
+        end = one.imprint.end_ms or 0
+        reach = end + (_WRONG_ZONE_MS if id(one) in beats else 0)
         for other in placed[place + 1 :]:
-            if (other.imprint.start_ms or 0) > (one.imprint.end_ms or 0):
+            start = other.imprint.start_ms or 0
+            if start > reach:
                 break
-            yield one, other
+            if start <= end or id(other) in beats:
+                yield one, other
 
 
 def _relation(one: HeapFile, other: HeapFile) -> Relation:
@@ -211,11 +215,12 @@ def track_relation(a: Track, b: Track) -> Relation:
     if a.start_ms is None or b.start_ms is None or a.end_ms is None or b.end_ms is None:
         return "unknown"
     common = overlap_ms((a.start_ms, a.end_ms), (b.start_ms, b.end_ms))
+    if a.kind == "intervals":
+        if same_beats(a, b) >= 0.5:
+            return "same"
+        return "different" if min(a.n, b.n) >= 60 and common >= 300_000 else "unknown"
     if common < _MIN_COMMON_MS:
         return "unknown"
-    if a.kind == "intervals":
-        share = same_beats(a, b)
-        return "same" if share >= 0.5 else "different" if min(a.n, b.n) >= 60 and common >= 300_000 else "unknown"
     if a.kind != "readings":
         return "unknown"
     n, share, _ = same_values(a, b)
@@ -309,7 +314,8 @@ def _named(clusters: list[_Cluster]) -> list[Recorder]:
     for cluster in sorted(clusters, key=lambda c: (c.device is None, -len(c.files), c.files[0].name)):
         name = cluster.device
         if name is None:
-            wanted = re.sub(r"[^A-Za-z0-9_-]", "", _usual_stem(cluster.files) or "") or _kind(cluster)
+            plain = unicodedata.normalize("NFKD", _usual_stem(cluster.files) or "")
+            wanted = re.sub(r"[^A-Za-z0-9_-]", "", plain) or _kind(cluster)
             name, number = wanted, 2
             while name in taken or name in ("own", "shared", "_all"):
                 name, number = f"{wanted}{number}", number + 1

@@ -30,7 +30,7 @@ def summary_lines(proposal: Proposal) -> list[str]:
     lines += ["Devices:", *(_device_line(d, proposal) for d in proposal.devices), ""]
     lines += _occasion_lines(proposal)
     lines += _file_lines(proposal)
-    lines += [f"{note}." for note in proposal.notes]
+    lines += [note if note.endswith("?") else f"{note}." for note in proposal.notes]
     compared = [p for p in proposal.placings if p.note]
     lines += [f"{p.file.name} is a copy: {p.note}." for p in compared[:8]]
     if len(compared) > 8:

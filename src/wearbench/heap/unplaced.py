@@ -7,9 +7,10 @@ from typing import Final
 
 import numpy as np
 
+from wearbench.heap.clocks import Timeline
 from wearbench.heap.imprint import BIN_MS, Track
 from wearbench.heap.likeness import Likeness, likeness, same_beats
-from wearbench.heap.occasions import Occasion, Timeline
+from wearbench.heap.occasions import Occasion
 from wearbench.heap.recorders import Recorder
 
 __all__ = ["place_by_course"]
@@ -38,7 +39,7 @@ def place_by_course(devices: Sequence[Recorder], occasions: Sequence[Occasion]) 
             continue
         twin = next(
             (
-                f.imprint.start_ms + f.shift_ms
+                f.imprint.start_ms + f.shift_at(f.imprint.start_ms)
                 for f in dated
                 if f.imprint.start_ms is not None
                 and track.beats

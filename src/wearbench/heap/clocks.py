@@ -1,0 +1,278 @@
+"""Clocks that are off by quarters of an hour, found by the course of the rate; proposals, nothing is changed."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import UTC, datetime, timedelta, tzinfo
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wearbench.heap.files import HeapFile
+from wearbench.heap.imprint import BIN_MS, Track
+from wearbench.heap.likeness import Likeness, beats_lag_ms, likeness, overlap_ms, same_beats
+from wearbench.heap.occasions import LONGEST_MS, SHORTEST_MS, Occasion, extent, runs_of
+from wearbench.heap.recorders import Recorder
+
+__all__ = ["Timeline", "fit_by_ends", "follow_neighbours", "settle_clocks", "settle_copies"]
+
+F64 = NDArray[np.float64]
+
+QUARTER_MS: Final = 900_000
+_QUARTERS: Final = tuple(sorted(range(-56, 57), key=abs))
+_FINE: Final = tuple(range(-8, 9))
+_MARGIN: Final = 0.2
+_ENDS_MS: Final = 180_000
+_NEAR_MS: Final = 3 * 86_400_000
+_EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
+
+
+class Timeline:
+    """The course of the rate over all files of some recorders, to hold others against."""
+
+    def __init__(self, recorders: Sequence[Recorder]) -> None:
+        tracks = [
+            (t, f.shift_at(t.start_ms or 0) // BIN_MS)
+            for r in recorders
+            for f in r.files
+            for t in f.imprint.tracks
+            if _is_rate(t) and t.placed and t.curve
+        ]
+        self.first = min((t.first_bin + s for t, s in tracks), default=0)
+        last = max((t.first_bin + s + len(t.curve) // 4 for t, s in tracks), default=0)
+        self.value: F64 = np.full(max(0, min(last - self.first, 6_000_000)), np.nan)
+        for track, shift in tracks:
+            at = track.first_bin + shift - self.first
+            values = track.values()[: max(0, self.value.size - at)]
+            place = self.value[at : at + values.size]
+            self.value[at : at + values.size] = np.where(np.isnan(place), values, place)
+
+    def cut(self, first_bin: int, n: int) -> F64:
+        """Bins from ``first_bin`` on, NaN outside."""
+        out = np.full(n, np.nan)
+        low, high = max(0, first_bin - self.first), min(self.value.size, first_bin - self.first + n)
+        if high > low:
+            out[low - (first_bin - self.first) : high - (first_bin - self.first)] = self.value[low:high]
+        return out
+
+    def best_quarter(
+        self, track: Track, span: tuple[int, int], *, quarters: Sequence[int] = _QUARTERS
+    ) -> tuple[int, Likeness] | None:
+        """Quarters of an hour that a stretch must be moved by to follow the same heart, if only one will do."""
+        values, first = _piece(track, span)
+        held = int(np.count_nonzero(np.isfinite(values)))
+        if held < 8:
+            return None
+        seen: list[tuple[int, Likeness]] = []
+        for quarter in quarters:
+            if np.isnan(self.cut(first + 60 * quarter + _FINE[0], values.size + 16)).all():
+                continue
+            tried = [likeness(values, self.cut(first + 60 * quarter + fine, values.size)) for fine in _FINE]
+            seen.append((quarter, max(tried, key=lambda one: (2 * one.n >= held, one.score))))
+        seen = [(quarter, one) for quarter, one in seen if 2 * one.n >= held]
+        good = sorted((pair for pair in seen if pair[1].good), key=lambda pair: -pair[1].score)
+        if good:
+            near = [one for q, one in good[1:] if abs(q - good[0][0]) > 1]
+            return None if near and near[0].correlation > good[0][1].correlation - 0.05 else good[0]
+        close = sorted((pair for pair in seen if pair[1].mostly_close), key=lambda pair: -pair[1].close)
+        if not close:
+            return None
+        rivals = [one.close for q, one in seen if abs(q - close[0][0]) > 1]
+        return None if max(rivals, default=0.0) > close[0][1].close - _MARGIN else close[0]
+
+
+def _is_rate(track: Track) -> bool:
+    return track.quantity in ("heart_rate", "rr")
+
+
+def _piece(track: Track, span: tuple[int, int]) -> tuple[F64, int]:
+    first = span[0] // BIN_MS
+    values = track.values()
+    low = max(0, first - track.first_bin)
+    high = max(low, min(values.size, span[1] // BIN_MS + 1 - track.first_bin))
+    return values[low:high], track.first_bin + low
+
+
+def settle_clocks(
+    reference: Sequence[Recorder], others: Sequence[Recorder], *, zone: tzinfo | None = None
+) -> list[str]:
+    """Find stretches whose clock is off by quarters of an hour, by the course of the rate; set ``shifts``.
+
+    A stretch is moved only where it does not follow the reference as it is stamped, and one shift alone makes it.
+
+    Parameters
+    ----------
+    reference, others : sequences of Recorder
+    zone : tzinfo or None
+        For the guess that local time was stored as UTC.
+
+    Returns
+    -------
+    list of str
+        Sentences to show.
+    """
+    line = Timeline(reference)
+    said: list[str] = []
+    if line.value.size == 0:
+        return said
+    spans = [span for r in reference for f in r.files for span in runs_of(f)]
+    for recorder in others:
+        off: dict[int, list[tuple[HeapFile, int]]] = {}
+        for file in recorder.files:
+            if file.placed is not None:
+                continue
+            for span, quarter in _quarters_of(file, line, spans):
+                middle = (span[0] + span[1]) // 2
+                file.shifts.append((middle, quarter * QUARTER_MS))
+                if quarter != 0:
+                    off.setdefault(quarter, []).append((file, span[0]))
+        said += _sentences(recorder, off, zone)
+    return said
+
+
+def settle_copies(devices: Sequence[Recorder]) -> None:
+    """Bring copies of one list of beats onto one clock, where their stamps lie whole quarters of an hour apart.
+
+    Stamps that carry an offset go before local ones; among equals the clock that most files share.
+    """
+    for device in devices:
+        files = [f for f in device.files if any(t.beats and t.placed for t in f.imprint.tracks)]
+        files.sort(key=lambda f: (f.placed is None, f.imprint.local, f.imprint.start_ms or 0))
+        firm: list[tuple[HeapFile, Track]] = []
+        for file in files:
+            track = next(t for t in file.imprint.tracks if t.beats and t.placed)
+            start = track.start_ms or 0
+            for other, theirs in firm:
+                apart = (theirs.start_ms or 0) - start
+                if QUARTER_MS // 2 < abs(apart) < 15 * 3_600_000 and same_beats(theirs, track) >= 0.5:
+                    lag = beats_lag_ms(theirs, track)
+                    quarter = 0 if lag is None else round((lag + other.shift_at(theirs.start_ms or 0)) / QUARTER_MS)
+                    if quarter != 0:
+                        file.shifts.append((start, quarter * QUARTER_MS))
+                    break
+            firm.append((file, track))
+
+
+def _quarters_of(file: HeapFile, line: Timeline, spans: list[tuple[int, int]]) -> list[tuple[tuple[int, int], int]]:
+    rate = next((t for t in file.imprint.tracks if _is_rate(t) and t.curve and t.placed), None)
+    if rate is None or rate.start_ms is None or rate.end_ms is None:
+        return []
+    quick = [(s.start_ms, s.end_ms) for s in rate.stretches if s.fast]
+    if not quick and rate.end_ms - rate.start_ms <= LONGEST_MS:
+        quick = [(rate.start_ms, rate.end_ms)]
+    out: list[tuple[tuple[int, int], int]] = []
+    for span in quick:
+        length = span[1] - span[0]
+        if not SHORTEST_MS <= length <= LONGEST_MS:
+            continue
+        here = None
+        if sum(overlap_ms(span, s) for s in spans) > 0.5 * length:
+            here = line.best_quarter(rate, span, quarters=(0,))
+        found = here or line.best_quarter(rate, span)
+        if found is not None:
+            out.append((span, found[0]))
+    return out
+
+
+def follow_neighbours(devices: Sequence[Recorder], occasions: Sequence[Occasion], *, zone_known: bool) -> None:
+    """Move files of local time that have no rate to go by as the others of that time were moved.
+
+    Only where that puts a file into an occasion and its own stamps do not; without a known zone the others go first.
+    """
+    seen = sorted(
+        place for d in devices for f in d.files if f.imprint.local and f.found_ms is None for place in f.shifts
+    )
+    if not seen:
+        return
+    for file in (f for d in devices for f in d.files):
+        span = extent(file)
+        if span is None or file.shifts or file.placed is not None or not file.imprint.local:
+            continue
+        near = sorted((abs(at - span[0]), shift) for at, shift in seen if abs(at - span[0]) < _NEAR_MS)
+        shifts = list(dict.fromkeys(shift for _, shift in near))
+        for shift in [0, *shifts[:3]] if zone_known else [*shifts[:3], 0]:
+            moved = (span[0] + shift, span[1] + shift)
+            if any(overlap_ms(moved, o.span) >= 0.6 * (span[1] - span[0]) for o in occasions):
+                if shift != 0:
+                    file.shifts.append((span[0], shift))
+                    file.notes.append("placed by the clock of the other devices of that day")
+                break
+
+
+def fit_by_ends(devices: Sequence[Recorder], occasions: Sequence[Occasion], *, tested: Sequence[str]) -> list[str]:
+    """Look at files that lie in no occasion with the reference, yet begin and end as one does, quarters of an hour off.
+
+    What only explains (a pod) is placed there and said. A tested device could as well have been worn alone, so its
+    file is left out until someone says which it was.
+
+    Returns
+    -------
+    list of str
+        Sentences to show.
+    """
+    trusted = [o for o in occasions if o.reference_ms is not None]
+    said: list[str] = []
+    for device in devices:
+        for file in device.files:
+            span = extent(file)
+            if span is None or file.placed is not None or file.session is not None or file.doubt is not None:
+                continue
+            if span[1] - span[0] > LONGEST_MS or any(overlap_ms(span, o.span) for o in trusted):
+                continue
+            homes = [(o, q) for o in trusted if (q := _quarter_by_ends(span, o)) and not _recorded(device, o)]
+            if not homes:
+                continue
+            if device.name in tested:
+                file.doubt = "clock"
+            elif len(homes) == 1:
+                quarter = homes[0][1]
+                file.shifts.append((span[0], file.shift_at(span[0]) + quarter * QUARTER_MS))
+                hours, way = abs(quarter) / 4, "early" if quarter > 0 else "late"
+                said.append(
+                    f"{device.name}: {file.name} is placed by when it begins and ends, as if its clock read "
+                    f"{hours:g} hour{'' if hours == 1 else 's'} {way}"
+                )
+    return said
+
+
+def _quarter_by_ends(span: tuple[int, int], occasion: Occasion) -> int:
+    """Quarters of an hour that bring both ends of a span to those of an occasion; 0 if none do."""
+    quarter = round((occasion.start_ms - span[0]) / QUARTER_MS)
+    ends = (span[0] + quarter * QUARTER_MS - occasion.start_ms, span[1] + quarter * QUARTER_MS - occasion.end_ms)
+    return quarter if abs(quarter) <= 56 and max(map(abs, ends)) <= _ENDS_MS else 0
+
+
+def _recorded(device: Recorder, occasion: Occasion) -> bool:
+    return any(overlap_ms(run, occasion.span) for file in device.files for run in runs_of(file))
+
+
+def _sentences(recorder: Recorder, off: dict[int, list[tuple[HeapFile, int]]], zone: tzinfo | None) -> list[str]:
+    said: list[str] = []
+    for quarter, seen in off.items():
+        files = list(dict.fromkeys(file.name for file, _ in seen))
+        which = files[0] if len(files) == 1 else f"{len(files)} files, the first {files[0]}"
+        if len(seen) > len(files):
+            which += f" ({len(seen)} stretches, the first on {_moment(seen[0][1])})"
+        hours = abs(quarter) / 4
+        size = f"{hours:g} hour{'' if hours == 1 else 's'}"
+        if all(file.imprint.local for file, _ in seen) and zone is None:
+            sign = "+" if quarter <= 0 else "-"
+            offset = f"{sign}{int(hours):02d}:{round(60 * (hours % 1)):02d}"
+            said.append(f"{recorder.name}: the stamps of {which} fit {offset}, going by the course of the rate")
+            continue
+        guess = ""
+        if not any(file.imprint.local for file, _ in seen) and zone is not None and quarter < 0:
+            offsets = {(_EPOCH + timedelta(milliseconds=at)).astimezone(zone).utcoffset() for _, at in seen}
+            if offsets == {timedelta(hours=hours)}:
+                guess = ": local time stored as UTC?"
+        way = "early" if quarter > 0 else "late"
+        said.append(
+            f"{recorder.name}: its clock reads {size} {way} in {which}, going by the course of the rate; "
+            f"placed by that{guess}"
+        )
+    return said
+
+
+def _moment(ms: int) -> str:
+    return (_EPOCH + timedelta(milliseconds=ms)).strftime("%Y-%m-%d %H:%M")
