@@ -29,7 +29,7 @@ class HeapFile:
     ``shifts`` are places on its own clock with what must be added there to lie where the others say it lay; empty
     where nothing was seen to be off.
     ``found_ms`` is where a recording without a date begins, if that was found.
-    ``doubt`` is why it is left out until someone answers.
+    ``word`` is the word of its name that may be its recorder's. ``doubt`` is why it is left out until someone answers.
     """
 
     path: Path
@@ -40,6 +40,7 @@ class HeapFile:
     placed: str | None = None
     shifts: list[tuple[int, int]] = field(default_factory=list)
     found_ms: int | None = None
+    word: str | None = None
     doubt: str | None = None
     same_as: str | None = None
     notes: list[str] = field(default_factory=list)

@@ -82,12 +82,28 @@ def recorders(files: Iterable[HeapFile]) -> list[Recorder]:
     """
     groups: dict[tuple[str, ...], list[HeapFile]] = defaultdict(list)
     for file in files:
+        file.word = stem_of(file.name)
         groups[_written(file)].append(file)
+    activities = _activity_words(groups.values())
+    for file in (file for group in groups.values() for file in group):
+        file.word = None if file.word in activities else file.word
     clusters = [cluster for group in groups.values() for cluster in _within(group)]
     clusters = _merged_where(clusters, _shares_content)
     clusters = _merged_where(clusters, _named_alike)
     clusters = _merged_where(clusters, lambda a, b: a.device is not None and a.device == b.device)
     return _named(clusters)
+
+
+def _activity_words(groups: Iterable[list[HeapFile]]) -> set[str]:
+    """Words that name what was done and not what recorded it: several of them go through files of unlike recorders."""
+    held: dict[tuple[str, ...], set[str]] = defaultdict(set)
+    for group in groups:
+        held[tuple(sorted(group[0].imprint.quantities))] |= {f.word for f in group if f.word is not None}
+    found: set[str] = set()
+    for one, other in combinations(held.values(), 2):
+        if len(one & other) > 1:
+            found |= one & other
+    return found
 
 
 def _written(file: HeapFile) -> tuple[str, ...]:
@@ -113,7 +129,7 @@ def _within(group: list[HeapFile]) -> list[_Cluster]:
         return _of_one_serial(group)
     made: dict[tuple[str | None, str | None, object], _Cluster] = {}
     for file in group:
-        stem = stem_of(file.name)
+        stem = file.word
         key = (file.device, None, None) if file.device is not None else (None, stem, _ways(file))
         made.setdefault(key, _Cluster(files=[], device=file.device, stem=stem)).files.append(file)
     clusters = [part for cluster in made.values() for part in _without_clash(cluster)]
@@ -280,12 +296,29 @@ def _may_join_loosely(one: _Cluster, other: _Cluster) -> bool:
 
 
 def _one_or_several(clusters: list[_Cluster]) -> list[_Cluster]:
-    """Clusters written alike that nothing tells apart but their names: one recorder or several, someone must say."""
+    """Clusters written alike that nothing tells apart but their names: one recorder or several, someone must say.
+
+    Three or more names that take turns and never record at one time are taken for what was done, not for recorders.
+    """
+    unsure = [c for c in clusters if c.device is None and c.stem is not None]
+    pairs = list(combinations(unsure, 2))
+    if len(unsure) > 2 and all(_related(a, b) == "unknown" and _take_turns(a, b) for a, b in pairs):
+        whole = _Cluster(files=[f for c in unsure for f in c.files])
+        clusters = [*(c for c in clusters if c not in unsure), whole]
     for one, other in combinations([c for c in clusters if c.device is None], 2):
         if _related(one, other) == "unknown":
             for cluster in (one, other):
                 cluster.asked.append("one or several")
     return clusters
+
+
+def _take_turns(one: _Cluster, other: _Cluster) -> bool:
+    """Whether each was used while the other was in use, as one recorder is whose files are named after activities."""
+    spans = []
+    for cluster in (one, other):
+        starts = [f.imprint.start_ms for f in cluster.files if f.imprint.start_ms is not None]
+        spans.append((min(starts, default=0), max(starts, default=0)))
+    return overlap_ms(*spans) > 0 or any(len(c.files) == 1 for c in (one, other))
 
 
 def _shares_content(one: _Cluster, other: _Cluster) -> bool:
@@ -304,7 +337,7 @@ def _named_alike(one: _Cluster, other: _Cluster) -> bool:
 
 
 def _usual_stem(files: list[HeapFile]) -> str | None:
-    stems = Counter(stem for f in files if (stem := stem_of(f.name)) is not None)
+    stems = Counter(f.word for f in files if f.word is not None)
     return next((stem for stem, n in stems.most_common(1) if n * 2 > len(files)), None)
 
 
