@@ -20,6 +20,7 @@ from wearbench.recipe.finishing import SessionResult, finish_session
 from wearbench.recipe.fitting import SessionFit, fit_session
 from wearbench.recipe.learning import StudyParameters, learn
 from wearbench.recipe.material import SessionMaterial
+from wearbench.recipe.moving import with_decided_clocks
 from wearbench.recipe.reading import read_session
 from wearbench.settings import Settings
 from wearbench.study import Results, Session, Study
@@ -73,7 +74,7 @@ def _usual_workers(n_sessions: int) -> int:
 
 
 def _first_pass(study: Study, settings: Settings, session: Session) -> tuple[SessionMaterial, SessionFit]:
-    material = read_session(study, session)
+    material = with_decided_clocks(read_session(study, session), study)
     return material, fit_session(material, study.config, settings)
 
 

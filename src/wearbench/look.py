@@ -157,6 +157,7 @@ def _lines(
     lines = [_reference_line(document, names[trusted], contents[trusted])]
     tested = names[1 - trusted]
     lines.append(_tested_line(document, tested, contents[1 - trusted]))
+    lines += _proposals(document, tested)
     lines += _repairs(document)
     agreement = next(
         (r for r in document["agreement"] if (r["by"], r["readings"], r["clock"]) == ("all", "all", "fitted")), None
@@ -242,6 +243,11 @@ def _tested_line(document: dict[str, Any], name: str, content: FileContent) -> s
 
 def _offset_words(seconds: float) -> str:
     return f"{number(seconds)} s" if seconds < 120 else duration(seconds)
+
+
+def _proposals(document: dict[str, Any], tested: str) -> list[str]:
+    """What the data suggest and only a person can decide."""
+    return [f"{tested}: {p['said']}" for p in document["proposals"]]
 
 
 def _repairs(document: dict[str, Any]) -> list[str]:

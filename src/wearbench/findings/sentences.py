@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any, Final
 
@@ -385,12 +385,30 @@ def _say_clock(subject: Subject) -> Iterator[Said]:
         claim += f" in all {plural(len(fits), 'session')}"
     if any(c.get("offset_is") == "clock_minus_delay" for c in fits):
         claim += "; whether its clock was off or its values came late cannot be told apart"
+    alike = _looks_like(fits)
+    claim += f"; {alike}" if alike else ""
     weak = sorted(str(c.get("session")) for c in subject.clock if c.get("trust") in ("weak", "refused"))
-    claim += "."
+    claim += "" if alike else "."
     if weak:
         claim += f" The fit is weak in {plural(len(weak), 'session')}: {join_words(weak[:6])}"
         claim += f" and {len(weak) - 6} more." if len(weak) > 6 else "."
     yield "clock", claim, {"offset_s": offsets, "weak": weak, "method": "median of the fitted offsets over sessions"}
+
+
+def _looks_like(fits: Sequence[Mapping[str, Any]]) -> str:
+    """What the offsets look like (a zone, an hour, a day), by how many sessions; a question."""
+    said: dict[str, list[str]] = {}
+    for fit in fits:
+        if fit.get("looks_like"):
+            # The size differs by seconds from session to session; what it looks like does not.
+            why = str(fit["looks_like"]).removeprefix("its clock is ")
+            said.setdefault(why, []).append(str(fit.get("session")))
+    if not said:
+        return ""
+    why, sessions = max(said.items(), key=lambda item: (len(item[1]), item[0]))
+    if len(fits) == 1:
+        return why
+    return f"in {plural(len(sessions), 'session')} ({join_words(sessions[:6])}) {why}"
 
 
 def _clock_half(fit: Mapping[str, Any]) -> float | None:

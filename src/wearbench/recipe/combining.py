@@ -268,8 +268,8 @@ def _proposals(ordered: list[SessionResult]) -> list[dict[str, Any]]:
             "device": p.device,
             "quantity": p.quantity,
             "said": p.said,
-            "from": None if p.from_s is None else _instant(r.material, p.from_s - s.series.after_stamp_s),
-            "to": None if p.to_s is None else _instant(r.material, p.to_s - s.series.after_stamp_s),
+            "from": None if p.from_s is None else _own_stamp(r.material, s, p.from_s),
+            "to": None if p.to_s is None else _own_stamp(r.material, s, p.to_s),
             "shift_s": p.shift_s,
             "evidence": p.evidence,
         }
@@ -277,6 +277,12 @@ def _proposals(ordered: list[SessionResult]) -> list[dict[str, Any]]:
         for s in r.results
         for p in s.proposals
     ]
+
+
+def _own_stamp(material: SessionMaterial, s: SeriesResult, seconds: float) -> datetime:
+    """An instant of a series on the device's own stamps, before anybody moved them."""
+    at = min(int(np.searchsorted(s.series.time_s, seconds - 1e-6)), s.series.time_s.size - 1)
+    return _instant(material, float(s.series.stamp_s[at]))
 
 
 def _windows(parameters: StudyParameters, ordered: list[SessionResult]) -> list[dict[str, Any]]:

@@ -23,6 +23,7 @@ from wearbench.recipe.fitting import (
     Windowed,
     as_stamped_shift,
     cadence_over,
+    clock_stamps,
     finite_width,
     first_clock,
     good_values,
@@ -339,10 +340,9 @@ def _series(
     pairs = window.pairs
     cadence = cadence_over(material.context, pairs.start_s, pairs.end_s)
     places = places_of(session, material.origin_ms, window.centre_s)
-    expected = _expected(series, reference, session, material.origin_ms, window, quantity)
-    gone = _missing(series, window, quantity, settings, expected, hold)
-    # Readings on another clock were made somewhere: the pause they leave behind is no failure to give values.
-    gone = without_spans(gone, [(clock_at(clock, s.from_s + s.shift_s), clock_at(clock, s.to_s + s.shift_s)) for s in steps])
+    in_place = _in_place(window, series, steps)
+    expected = _expected(series, reference, session, material.origin_ms, in_place, quantity)
+    gone = _missing(series, in_place, quantity, settings, expected, hold)
     firmware = study.firmware(session, device.name) or ""
     episode, episodes = _episodes(session.name, episodes_before, window, states, gone, learned, quantity)
     thirds = parameters.thirds.get(series.quantity)
@@ -354,7 +354,7 @@ def _series(
     own_window = series.start_s is not None
     half = 0.0 if own_window else {"ending": 0.5, "starting": -0.5}.get(device.stands_for, 0.0) * averaging
     flow = _flow(expected, reference, pairs)
-    warnings = _warnings(series, reference, clock, expected, window, device, material.origin_ms)
+    warnings = _warnings(series, reference, clock, expected, in_place, device, material.origin_ms)
     offset = clock.shift_s + half + delay + series.after_stamp_s
     about = {"device": series.device, "quantity": series.quantity, "origin_ms": material.origin_ms}
     zone = device.zone or session.zone
@@ -418,14 +418,14 @@ def _leave_out(
         if decision.on == "reference":
             hit = (window.pairs.end_s > low) & (window.pairs.start_s < high)
         elif decision.device in (None, series.device) and decision.quantity in (None, series.quantity):
-            hit = (series.time_s >= low) & (series.time_s <= high)
+            hit = (series.stamp_s >= low) & (series.stamp_s <= high)
         else:
             continue
         name = "not_worn" if decision.kind == "wear" else "left_out"
         reason[hit & (reason == 0)] = REASONS.index(name)
     for wear in study.wear:
         if wear.device in (series.device,) and wear.what in ("off", "charging"):
-            at = series.time_s * 1000.0 + material.origin_ms
+            at = series.stamp_s * 1000.0 + material.origin_ms
             hit = (at >= wear.start_ms) & (at <= wear.end_ms)
             reason[hit & (reason == 0)] = REASONS.index("not_worn")
     return replace(window, pairs=replace(window.pairs, reason=reason))
@@ -436,7 +436,8 @@ def _off_clock(window: Windowed, series: Series, steps: tuple[ClockStep, ...]) -
     if not steps:
         return window
     reason = window.pairs.reason.copy()
-    reason[~outside_steps(series.time_s, steps) & np.isin(reason, _MENDED_BY_CLOCK)] = REASONS.index("clock_unknown")
+    stepped = ~outside_steps(clock_stamps(series), steps)
+    reason[stepped & np.isin(reason, _MENDED_BY_CLOCK)] = REASONS.index("clock_unknown")
     return replace(window, pairs=replace(window.pairs, reason=reason))
 
 
@@ -460,29 +461,16 @@ def _proposals(
     return stepped + of_offset(clock, offset_s=offset_s, zone=zone, **about)
 
 
-def clock_at(clock: ClockFit, stamp_s: float) -> float:
-    """A stamp on the reference's clock, as the middle of its window."""
-    return float(clock.centre_s(np.array([stamp_s]))[0])
-
-
-def without_spans(spans: F64, taken: list[tuple[float, float]]) -> F64:
-    """What is left of stretches of time where others are taken out of them.
-
-    Parameters
-    ----------
-    spans : float64 array, shape (m, 2)
-    taken : list of tuple of float
-        Start and end of what is taken out.
-
-    Returns
-    -------
-    float64 array, shape (k, 2)
-    """
-    left = [(float(a), float(b)) for a, b in spans]
-    for low, high in taken:
-        cut = [((a, min(b, low)), (max(a, high), b)) for a, b in left]
-        left = [(a, b) for pair in cut for a, b in pair if b - a > 1e-6] if high > low else left
-    return np.array(left) if left else np.zeros((0, 2))
+def _in_place(window: Windowed, series: Series, steps: tuple[ClockStep, ...]) -> Windowed:
+    """Windows where they would lie on one clock: when the device gave values can be told whatever its stamps say."""
+    if not steps:
+        return window
+    stamp_s = clock_stamps(series)
+    move = np.zeros(stamp_s.size)
+    for step in steps:
+        move[(stamp_s >= step.from_s - 1e-6) & (stamp_s <= step.to_s + 1e-6)] = step.shift_s
+    pairs = replace(window.pairs, start_s=window.pairs.start_s + move, end_s=window.pairs.end_s + move)
+    return replace(window, pairs=pairs, centre_s=window.centre_s + move)
 
 
 def _expected(

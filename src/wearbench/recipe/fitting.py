@@ -35,6 +35,8 @@ __all__ = [
     "SessionFit",
     "Windowed",
     "as_stamped_shift",
+    "chosen_readings",
+    "clock_stamps",
     "fit_session",
     "judge",
     "usual_interval",
@@ -178,7 +180,7 @@ def first_clock(
         )
         return declared_clock(shift_s=near, at_s=at, method=method)
     good = good_values(series, quantity)
-    time_s = _clock_stamps(series)
+    time_s = clock_stamps(series)
     search = settings.zone_hours * 3600.0 + 900.0
     if device.clock == "shared":
         # Only delay and averaging are open: none is longer than a minute.
@@ -202,7 +204,7 @@ def first_clock(
     )
 
 
-def _clock_stamps(series: Series) -> F64:
+def clock_stamps(series: Series) -> F64:
     """What stands for a reading's stamp in a clock fit: the middle of a window of its own, else the stamp."""
     if series.start_s is not None and series.end_s is not None:
         middle: F64 = 0.5 * (series.start_s + series.end_s)
@@ -241,7 +243,7 @@ def clock_steps(
     if not (reference.start_known and series.start_known) or series.time_s.size < 2:
         return ()
     good = good_values(series, quantity) & (series.value > 0)
-    time_s = _clock_stamps(series)
+    time_s = clock_stamps(series)
     rows = np.flatnonzero(good)
 
     def fit(chosen: NDArray[np.bool_]) -> ClockFit:
@@ -261,6 +263,7 @@ def chosen_readings(series: Series, rows: NDArray[np.int64]) -> Series:
         source_row=series.source_row[rows],
         start_s=None if series.start_s is None else series.start_s[rows],
         end_s=None if series.end_s is None else series.end_s[rows],
+        moved_s=None if series.moved_s is None else series.moved_s[rows],
     )
 
 
@@ -268,7 +271,7 @@ def without_steps(series: Series, steps: tuple[ClockStep, ...]) -> Series:
     """The readings of a series outside the stretches that are on another clock."""
     if not steps:
         return series
-    return chosen_readings(series, np.flatnonzero(outside_steps(_clock_stamps(series), steps)))
+    return chosen_readings(series, np.flatnonzero(outside_steps(clock_stamps(series), steps)))
 
 
 def windowed(
@@ -436,7 +439,7 @@ def fit_session(material: SessionMaterial, config: StudyConfig, settings: Settin
             device, quantity, series, reference, settings, clock=clock, averaging_s=averaging, seed=settings.seed
         )
         if steps:
-            series = without_steps(series, steps)  # noqa: PLW2901 - what is learned is learned from the rest
+            series = without_steps(series, steps)
             clock = first_clock(
                 device, quantity, series, reference, settings, averaging_s=averaging, seed=settings.seed
             )

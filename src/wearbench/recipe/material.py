@@ -42,7 +42,7 @@ class Series:
 
     ``start_s`` and ``end_s`` are windows that the file itself gives. ``facts`` are what the files say of the device.
     ``after_stamp_s`` is how far ``time_s`` lies after the device's own stamps (half a second where those were cut to
-    whole ones).
+    whole ones); ``moved_s`` is what decisions have added to each.
     """
 
     device: str
@@ -55,7 +55,15 @@ class Series:
     end_s: F64 | None = None
     start_known: bool = True
     after_stamp_s: float = 0.0
+    moved_s: F64 | None = None
     facts: dict[str, str] = field(default_factory=dict)
+
+    @property
+    def stamp_s(self) -> F64:
+        """The device's own stamps, whatever they were read as."""
+        moved = 0.0 if self.moved_s is None else self.moved_s
+        stamps: F64 = self.time_s - self.after_stamp_s - moved
+        return stamps
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

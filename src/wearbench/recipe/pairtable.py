@@ -72,7 +72,7 @@ def pair_table(result: SessionResult, series: SeriesResult, study: Study) -> pl.
             "intensity": words(series.places.intensity),
             "firmware": same(series.firmware),
             "wear_site": same(series.wear_site),
-            "time": instants(series.series.time_s - series.series.after_stamp_s),
+            "time": instants(series.series.stamp_s),
             "start": instants(pairs.start_s),
             "end": instants(pairs.end_s),
             "seconds": numbers(pairs.seconds),

@@ -75,6 +75,7 @@ TABLES: Final = (
     "repairs",
     "files_left_out",
     "decisions_used",
+    "proposals",
     "warnings",
 )
 """Parts of the document that ``table_of`` lays out as rows."""
