@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 from worn import at, correlated, session_rate, wear
 
+from wearbench.core import offsets, steps
 from wearbench.core.clock import fit_clock
 from wearbench.core.smoothing import smoothed
 from wearbench.core.steps import find_steps, interruptions, outside_steps
@@ -110,9 +113,7 @@ def test_device_that_runs_on_after_the_reference_has_not_stepped():
     half = reference.knot_s <= 3000
     names = ("knot_s", "amount", "covered_s", "mended_s", "doubtful_s")
     cut = type(reference)(
-        **{
-            name: getattr(reference, name)[half] for name in ("knot_s", "amount", "covered_s", "mended_s", "doubtful_s")
-        },
+        **{name: getattr(reference, name)[half] for name in names},
         scale=60.0,
     )
     keep = (worn.time_s < 3100) | (worn.time_s > 3200)
@@ -124,6 +125,15 @@ def test_without_an_interruption_nothing_is_looked_for():
     worn = wear(8, length_s=3000)
     value = np.where(worn.time_s > 1500, 100.0, worn.value)
     assert steps_of(worn, worn.time_s, value) == ()
+
+
+def test_figures_on_the_page_are_those_of_the_code():
+    page = (Path(__file__).resolve().parents[2] / "docs" / "method.md").read_text(encoding="utf-8")
+    said = page[page.index("### Clocks that step") :].split("###")[1]
+    assert f"by more than {steps._LEAST_STEP_S:g} s" in said
+    assert f"mean loss of {steps._BAD:g} and more, or worse than the best stretch by {steps._WORSE:g}" in said
+    assert f"at most {steps._FOLLOWS:g}, better by at least {steps._WORSE:g}" in said
+    assert f"within {offsets._NEAR_S:g} s" in said
 
 
 # interruptions

@@ -26,7 +26,17 @@ _EPOCHS: Final = {
 
 
 def offset_words(seconds: float) -> str:
-    """Put the size of an offset in words: ``48 s``, ``5 min 3 s``, ``1 h 00 min``, ``2 d 3 h``."""
+    """Put the size of an offset in words: ``48 s``, ``5 min 3 s``, ``1 h 00 min``, ``2 d 3 h``.
+
+    Parameters
+    ----------
+    seconds : float
+        Of either sign.
+
+    Returns
+    -------
+    str
+    """
     whole = round(abs(seconds))
     if whole < 60:
         return f"{abs(seconds):.1f} s" if whole < 10 else f"{whole} s"
@@ -43,13 +53,35 @@ def offset_words(seconds: float) -> str:
 
 
 def utc_words(zone_offset_s: float) -> str:
-    """Return a zone's offset as ``UTC+05:45``."""
+    """Name a zone by its offset: ``UTC+05:45``.
+
+    Parameters
+    ----------
+    zone_offset_s : float
+        East of Greenwich above 0.
+
+    Returns
+    -------
+    str
+    """
     hours, minutes = divmod(round(abs(zone_offset_s) / 60), 60)
     return f"UTC{'-' if zone_offset_s < 0 else '+'}{hours:02d}:{minutes:02d}"
 
 
 def nearest_quarter(offset_s: float, *, near_s: float = _NEAR_S) -> int | None:
-    """The whole number of quarter hours, in seconds, that an offset is within ``near_s`` of; None for none, or 0."""
+    """Find the whole number of quarter hours that an offset is close to.
+
+    Parameters
+    ----------
+    offset_s : float
+    near_s : float
+        How close.
+
+    Returns
+    -------
+    int or None
+        Seconds; None where there is none, or where it is 0.
+    """
     whole = QUARTER_S * round(offset_s / QUARTER_S)
     return whole if whole and abs(offset_s - whole) <= near_s else None
 

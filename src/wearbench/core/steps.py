@@ -100,7 +100,17 @@ def interruptions(time_s: F64) -> I64:
 
 
 def outside_steps(time_s: F64, steps: tuple[ClockStep, ...]) -> B8:
-    """Which stamps lie in no stepped stretch; bool array, shape (n,)."""
+    """Tell which stamps lie in no stepped stretch.
+
+    Parameters
+    ----------
+    time_s : float64 array, shape (n,)
+    steps : tuple of ClockStep
+
+    Returns
+    -------
+    bool array, shape (n,)
+    """
     keep = np.ones(time_s.shape, dtype=np.bool_)
     for step in steps:
         keep &= (time_s < step.from_s - 1e-6) | (time_s > step.to_s + 1e-6)
