@@ -21,6 +21,9 @@ class Settings:
     min_beats: float = _say(3.0, "fewest reference beats in a window that is not fully covered")
     max_doubtful: float = _say(0.2, "largest share of a window where the reference is doubtful")
     zone_hours: float = _say(14.0, "the clock is searched over all offsets up to this many hours, and a quarter of an hour more")
+    spanning_margin_s: float = _say(
+        900.0, "a spanning export is cut this far to either side of a session, or further where its clock is off"
+    )
     max_drift_ppm: float = _say(200.0, "largest clock drift considered, parts per million")
     prior_drift_ppm: float = _say(20.0, "usual size of clock drift, towards which the estimate is shrunk")
     late_s: float = _say(30.0, "following the reference up to this late still counts as faithful")

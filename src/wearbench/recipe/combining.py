@@ -19,10 +19,11 @@ from wearbench.core.states import STATES, credible_cadence
 from wearbench.recipe.availability import Availability
 from wearbench.recipe.finishing import SeriesResult, SessionResult, SumsRow
 from wearbench.recipe.learning import StudyParameters
-from wearbench.recipe.material import SessionMaterial
+from wearbench.recipe.material import FileNote, SessionMaterial
 from wearbench.recipe.pairtable import pair_table
 from wearbench.settings import Settings
 from wearbench.study import PAIRS, TRACES, Problem, Results, Study
+from wearbench.study.discovery import SPANNING
 from wearbench.wording import duration
 from wearbench.wording import share as share_words
 
@@ -58,10 +59,9 @@ def combine(results: Sequence[SessionResult], parameters: StudyParameters, study
         "parameters": _parameters(parameters),
         "inputs": [
             {"path": f.path, "sha256": f.sha256, "bytes": f.bytes, "format": f.format}
-            for r in ordered
-            for f in r.material.inputs
+            for f in dict.fromkeys(f for r in ordered for f in r.material.inputs)
         ],
-        "repairs": [dataclasses.asdict(n) for r in ordered for n in r.material.repairs],
+        "repairs": [dataclasses.asdict(n) for n in dict.fromkeys(n for r in ordered for n in r.material.repairs)],
         "files_left_out": _left_out(ordered, study),
         "decisions_used": [
             {"id": d.id, "kind": d.kind} for d in study.decisions if d.kind in ("leave_out", "wear", "bout", "clock")
@@ -77,6 +77,8 @@ def combine(results: Sequence[SessionResult], parameters: StudyParameters, study
             for d in study.config.devices.values()
         ],
         "sessions": [_session_row(r, study) for r in ordered],
+        "copies": _compared(ordered, "copy"),
+        "overlaps": _compared(ordered, "part", "export"),
         "references": _references(ordered),
         "clock": _clocks(ordered),
         "windows": _windows(parameters, ordered),
@@ -131,8 +133,7 @@ def _parameters(parameters: StudyParameters) -> dict[str, Any]:
 def _left_out(ordered: list[SessionResult], study: Study) -> list[dict[str, Any]]:
     rows: list[dict[str, Any]] = [
         {"path": note.file, "why": note.said, "slug": note.slug, "line": note.line}
-        for r in ordered
-        for note in r.material.left_out
+        for note in dict.fromkeys(note for r in ordered for note in r.material.left_out)
     ]
     rows.extend(
         {"path": problem.file, "why": problem.said, "slug": problem.slug, "line": problem.line}
@@ -205,6 +206,27 @@ def _availability(result: SessionResult) -> list[dict[str, Any]]:
         for a in result.unpaired
     ]
     return rows
+
+
+def _compared(ordered: list[SessionResult], *kinds: str) -> list[dict[str, Any]]:
+    """Records of one recorder compared with one another, exports that span sessions once."""
+    rows = {
+        (c.kind, c.session, c.device, c.quantity, c.first, c.second): c
+        for r in ordered
+        for c in r.material.compared
+        if c.kind in kinds
+    }
+    return [
+        {
+            **{name: cell for name, cell in dataclasses.asdict(c).items() if name != "differences"},
+            "identical": c.n_identical / c.n_both if c.n_both else None,
+            "differences": [
+                {"time": EPOCH + timedelta(milliseconds=ms), "first": first, "second": second}
+                for ms, first, second in c.differences
+            ],
+        }
+        for c in rows.values()
+    ]
 
 
 def _references(ordered: list[SessionResult]) -> list[dict[str, Any]]:
@@ -551,11 +573,15 @@ def _warnings(ordered: list[SessionResult], study: Study) -> list[dict[str, Any]
         for p in study.problems
         if not _left_out_file(p) and not (p.slug == "session-no-reference" and p.file in told)
     ]
+    of_exports: set[FileNote] = set()
     for r in ordered:
-        rows += [
-            {"slug": n.slug, "said": f"{n.file}: {n.said}", "file": n.file, "session": r.material.name}
-            for n in r.material.warnings
-        ]
+        for n in r.material.warnings:
+            spans = n.file.startswith(f"raw/{SPANNING}/")
+            if n not in of_exports:
+                session = None if spans else r.material.name
+                rows.append({"slug": n.slug, "said": f"{n.file}: {n.said}", "file": n.file, "session": session})
+            if spans:  # the same of every session
+                of_exports.add(n)
         for s in r.results:
             rows += [
                 {"slug": "session", "said": f"{r.material.name}: {said}", "file": None, "session": r.material.name}

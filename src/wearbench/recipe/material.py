@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from wearbench.core.running import Running
 
-__all__ = ["DoubtSpan", "FileNote", "InputFile", "ReferenceMaterial", "Series", "SessionMaterial"]
+__all__ = ["Compared", "DoubtSpan", "FileNote", "InputFile", "ReferenceMaterial", "Series", "SessionMaterial"]
 
 I64 = NDArray[np.int64]
 F64 = NDArray[np.float64]
@@ -34,6 +34,51 @@ class FileNote:
     file: str
     line: int | None = None
     count: int = 1
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Compared:
+    """Two records of one recorder, compared item by item.
+
+    Attributes
+    ----------
+    kind : str
+        ``copy`` (of one recording), ``part`` (two parts that overlap), ``export`` (two that span sessions).
+    session : str or None
+        None for exports.
+    first, second : str
+        Files; of values that differ the first one's are used.
+    n_first, n_second, n_both, n_identical, n_filled : int
+        Items of each, in both, the same in both, taken from the second.
+    first_lacks, second_lacks : float
+        Share of all items.
+    most : float
+        Largest difference, in ``unit``.
+    clock_s : float
+        Brings the second's stamps onto the first's clock.
+    said : str
+    differences : tuple
+        Of up to a thousand items: stamp in ms, value of the first, value of the second.
+    """
+
+    kind: str
+    session: str | None
+    device: str
+    quantity: str
+    unit: str
+    first: str
+    second: str
+    n_first: int
+    n_second: int
+    n_both: int
+    n_identical: int
+    n_filled: int
+    first_lacks: float
+    second_lacks: float
+    most: float
+    clock_s: float
+    said: str
+    differences: tuple[tuple[int, float, float], ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -108,6 +153,7 @@ class SessionMaterial:
     repairs: tuple[FileNote, ...] = ()
     left_out: tuple[FileNote, ...] = ()
     warnings: tuple[FileNote, ...] = ()
+    compared: tuple[Compared, ...] = ()
 
     def reference_for(self, quantity: str) -> ReferenceMaterial | None:
         """The preferred reference of a quantity, None if there is none."""

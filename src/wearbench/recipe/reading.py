@@ -5,11 +5,9 @@ A file that cannot be read costs that file: it is listed with its reason and the
 
 from __future__ import annotations
 
-import hashlib
 import math
 from collections.abc import Iterable
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,16 +18,19 @@ from wearbench.core.pairing import rhythm
 from wearbench.core.peaks import EcgSegment
 from wearbench.core.running import Running, running_from_level
 from wearbench.errors import CannotTell, WearbenchError
-from wearbench.formats import FileContent, Intervals, Readings, Signal, read_file
+from wearbench.formats import Intervals, Readings, Signal
 from wearbench.quantities import Quantity
+from wearbench.recipe.joining import Notes, fill_from_copies, join_parts
 from wearbench.recipe.material import DoubtSpan, FileNote, InputFile, ReferenceMaterial, Series, SessionMaterial
+from wearbench.recipe.pieces import Kind, Piece, Recording
+from wearbench.recipe.rawfile import read_noted
+from wearbench.recipe.spanning import exports_of, near_session
 from wearbench.study import DeviceConfig, RecordingFiles, Session, Study
 
 __all__ = ["first_ms", "make_reference", "read_session", "series_from"]
 
 I64 = NDArray[np.int64]
 F64 = NDArray[np.float64]
-Recording = Readings | Intervals | Signal
 
 _RATE_MAX_GAP_S = 15.0
 
@@ -45,129 +46,76 @@ def read_session(study: Study, session: Session) -> SessionMaterial:
     Returns
     -------
     SessionMaterial
-        Without references or tested series where there are none; never raises for a bad file.
+        Without references or tested series where there are none; never raises for a bad file. Parts are joined, copies
+        compared and filled from each other, exports that span sessions cut to this one; a recording in the session's
+        own folder goes before such an export.
     """
-    config = study.config
     inputs: list[InputFile] = []
-    repairs: list[FileNote] = []
     left_out: list[FileNote] = []
-    warnings: list[FileNote] = []
-    found: list[tuple[DeviceConfig, Recording, dict[str, str], str]] = []
-    for files in _first_copies(session.recordings, warnings):
-        device = config.devices[files.device]
-        parts: list[FileContent] = []
-        for file in files.parts:
-            try:
-                content = read_file(file.path, study.read_context(file, session))
-            except WearbenchError as error:
-                left_out.append(
-                    FileNote(slug=error.slug, said=error.message, file=error.file or file.shown, line=error.line)
-                )
-                continue
-            except OSError as error:
-                said = f"expected a file that can be read, got: {error.strerror or error}; check it and its permissions"
-                left_out.append(FileNote(slug="cannot-read", said=said, file=file.shown))
-                continue
-            inputs.append(
-                InputFile(path=file.shown, sha256=_sha256(file.path), bytes=file.bytes, format=content.format)
-            )
-            repairs += [
-                FileNote(slug=r.slug, said=r.said, file=r.file or file.shown, line=r.line, count=r.count)
-                for r in content.repairs
-            ]
-            parts.append(content)
-        for recording, facts in _joined(parts):
-            found.append((device, recording, facts, files.parts[0].shown))
-    return _assemble(session, study, found, inputs, repairs, left_out, warnings)
+    notes = Notes()
+    found: list[tuple[DeviceConfig, Piece]] = []
+    for device, copies in _copies_of(session.recordings).items():
+        pieces: list[list[Piece]] = []
+        for files in copies:
+            parts: list[Piece] = []
+            for number, file in enumerate(files.parts):
+                context = study.read_context(file, session)
+                if number:  # only the first part can begin where the session does
+                    context = replace(context, start_ms=None)
+                content = read_noted(file, context, inputs=inputs, repairs=notes.repairs, left_out=left_out)
+                if content is not None:
+                    parts += [
+                        Piece(recording=recording, shown=file.shown, facts=content.facts)
+                        for recording in content.recordings
+                    ]
+            pieces.append(join_parts(parts, device=device[0], session=session.name, notes=notes))
+        joined = fill_from_copies(pieces, device=device[0], session=session.name, notes=notes)
+        found += [(study.config.devices[device[0]], piece) for piece in joined]
+    spanning = _add_exports(study, session, found, inputs=inputs, left_out=left_out, notes=notes)
+    return _assemble(session, study, found, inputs, left_out, notes, spanning)
 
 
-def _first_copies(recordings: Iterable[RecordingFiles], warnings: list[FileNote]) -> list[RecordingFiles]:
-    """One copy of each recording: the one without a copy name, else the first; the others are kept aside and said."""
-    chosen: dict[tuple[str, str | None], RecordingFiles] = {}
+def _copies_of(recordings: Iterable[RecordingFiles]) -> dict[tuple[str, str | None], list[RecordingFiles]]:
+    """Copies of each recording together, the one without a copy name first."""
+    groups: dict[tuple[str, str | None], list[RecordingFiles]] = {}
     for files in sorted(recordings, key=lambda r: (r.copy is not None, r.copy or "")):
-        key = (files.device, files.quantity)
-        if key in chosen:
-            said = f"a copy of {chosen[key].parts[0].shown}; the first copy is used, this one kept aside"
-            warnings.append(FileNote(slug="copy-kept-aside", said=said, file=files.parts[0].shown))
-        else:
-            chosen[key] = files
-    return list(chosen.values())
+        groups.setdefault((files.device, files.quantity), []).append(files)
+    return groups
 
 
-def _joined(parts: list[FileContent]) -> list[tuple[Recording, dict[str, str]]]:
-    """Recordings of the same kind from parts, joined in order of time."""
-    groups: dict[tuple[type, str], list[Recording]] = {}
-    facts: dict[str, str] = {}
-    for part in parts:
-        facts |= part.facts
-        for recording in part.recordings:
-            groups.setdefault((type(recording), recording.quantity), []).append(recording)
-    out: list[tuple[Recording, dict[str, str]]] = []
-    for group in groups.values():
-        if len(group) == 1:
-            out.append((group[0], facts))
-        elif all(isinstance(r, Readings) for r in group):
-            out.append((_join_readings([r for r in group if isinstance(r, Readings)]), facts))
-        elif all(isinstance(r, Signal) for r in group):
-            signals = [r for r in group if isinstance(r, Signal)]
-            segments = sorted((s for r in signals for s in r.segments), key=lambda s: s.start_ms)
-            out.append((replace(signals[0], segments=tuple(segments)), facts))
-        else:
-            out.append((_join_intervals([r for r in group if isinstance(r, Intervals)]), facts))
-    return out
+def _add_exports(
+    study: Study,
+    session: Session,
+    found: list[tuple[DeviceConfig, Piece]],
+    *,
+    inputs: list[InputFile],
+    left_out: list[FileNote],
+    notes: Notes,
+) -> frozenset[tuple[str, Kind]]:
+    """Add the session's share of exports that span sessions, and return which those are.
 
-
-def _join_readings(parts: list[Readings]) -> Readings:
-    time = np.concatenate([p.time_ms for p in parts])
-    order = np.argsort(time, kind="stable")
-
-    def windows(name: str) -> I64 | None:
-        columns = [getattr(p, name) for p in parts]
-        if any(c is None for c in columns):
-            return None
-        joined: I64 = np.concatenate(columns)[order]
-        return joined
-
-    return replace(
-        parts[0],
-        time_ms=time[order],
-        value=np.concatenate([p.value for p in parts])[order],
-        source_row=np.concatenate([p.source_row for p in parts])[order],
-        start_ms=windows("start_ms"),
-        end_ms=windows("end_ms"),
-    )
-
-
-def _join_intervals(parts: list[Intervals]) -> Intervals:
-    """Stamped parts in order of time; parts without stamps after one another, as they were numbered."""
-    stamps = [_interval_stamps(p) for p in parts]
-    if all(s is not None for s in stamps):
-        pairs = sorted(zip(stamps, parts, strict=True), key=lambda pair: int(pair[0][0]) if pair[0].size else 0)  # type: ignore[index, union-attr]
-        return replace(
-            parts[0],
-            interval_ms=np.concatenate([p.interval_ms for _, p in pairs]),
-            source_row=np.concatenate([p.source_row for _, p in pairs]),
-            stamp_ms=np.concatenate([s for s, _ in pairs if s is not None]),
-        )
-    return replace(
-        parts[0],
-        interval_ms=np.concatenate([p.interval_ms for p in parts]),
-        source_row=np.concatenate([p.source_row for p in parts]),
-        stamp_ms=None,
-    )
-
-
-def _interval_stamps(part: Intervals) -> I64 | None:
-    if part.stamp_ms is not None:
-        return part.stamp_ms
-    if part.start_ms is None:
-        return None
-    return part.start_ms + np.rint(np.cumsum(np.nan_to_num(part.interval_ms))).astype(np.int64)
-
-
-def _sha256(path: Path) -> str:
-    with path.open("rb") as handle:
-        return hashlib.file_digest(handle, "sha256").hexdigest()
+    On the reference's clock the session's times are exact; of a device with a clock of its own as much is taken as the
+    clock search may look through.
+    """
+    if session.start_ms is None or session.end_ms is None:
+        return frozenset()
+    own = {(device.name, piece.kind) for device, piece in found}
+    taken: set[tuple[str, Kind]] = set()
+    for name in dict.fromkeys(files.device for files in study.spanning):
+        device = study.config.devices[name]
+        exports = exports_of(study, session, name)
+        inputs += exports.inputs
+        left_out += exports.left_out
+        notes.repairs += exports.notes.repairs
+        notes.warnings += exports.notes.warnings
+        notes.compared += exports.notes.compared
+        tested = "tested" in (device.role, *device.roles.values())
+        spare = study.spare_ms if tested and device.clock != "shared" else 0
+        for piece in exports.cut(session.start_ms - spare, session.end_ms + spare):
+            if (name, piece.kind) not in own:
+                found.append((device, piece))
+                taken.add((name, piece.kind))
+    return frozenset(taken)
 
 
 def first_ms(recording: Recording) -> int | None:
@@ -186,22 +134,25 @@ def first_ms(recording: Recording) -> int | None:
 def _assemble(
     session: Session,
     study: Study,
-    found: list[tuple[DeviceConfig, Recording, dict[str, str], str]],
+    found: list[tuple[DeviceConfig, Piece]],
     inputs: list[InputFile],
-    repairs: list[FileNote],
     left_out: list[FileNote],
-    warnings: list[FileNote],
+    notes: Notes,
+    spanning: frozenset[tuple[str, Kind]],
 ) -> SessionMaterial:
     quantities = study.config.all_quantities
     targets = _targets(study)
     role_first = sorted(found, key=lambda f: f[0].role != "reference")
-    starts = [ms for _, recording, _, _ in role_first if (ms := first_ms(recording)) is not None]
+    starts = [ms for _, piece in role_first if (ms := first_ms(piece.recording)) is not None]
     origin_ms = session.start_ms if session.start_ms is not None else (starts[0] if starts else 0)
     origin_ms = origin_ms // 1000 * 1000
     references: list[tuple[tuple[float, int], ReferenceMaterial]] = []
     tested: list[Series] = []
     context: list[Series] = []
-    for device, recording, facts, shown in found:
+    warnings = notes.warnings
+    wide: list[bool] = []
+    for device, piece in found:
+        recording, facts = piece.recording, piece.facts
         for target in targets:
             quantity = quantities[target]
             if device.role_for(target) != "reference" or recording.quantity not in _sources(quantity):
@@ -209,7 +160,7 @@ def _assemble(
             try:
                 made = make_reference(device, quantity, recording, origin_ms=origin_ms)
             except WearbenchError as error:
-                warnings.append(FileNote(slug=error.slug, said=error.message, file=shown))
+                warnings.append(FileNote(slug=error.slug, said=error.message, file=piece.shown))
                 continue
             if made is None:
                 continue
@@ -221,14 +172,17 @@ def _assemble(
         role = device.role_for(kind)
         if role == "tested" and kind in targets:
             tested.append(series_from(device, quantities[kind], recording, facts, origin_ms=origin_ms))
+            wide.append((device.name, piece.kind) in spanning and device.clock != "shared")
         elif kind in ("cadence", "power", "speed") and isinstance(recording, Readings):
             made_context = series_from(device, quantities[kind], recording, facts, origin_ms=origin_ms)
             context.append(_centred(made_context, device))
     references.sort(key=lambda pair: pair[0])
     context.sort(key=lambda series: study.config.devices[series.device].role != "context")
     kept = tuple(_cut(reference, session, origin_ms) for _, reference in references)
+    for i in np.flatnonzero(wide).tolist():
+        tested[i] = _near_session(tested[i], kept, session, study, origin_ms)
     for series in tested:
-        reference = next((r for r in kept if r.quantity == series.quantity), None)
+        reference = _reference_of(series, kept)
         if reference is not None and not reference.start_known and not series.start_known:
             said = (
                 f"neither {reference.device} nor {series.device} says when it started; expected a start in one of"
@@ -244,9 +198,10 @@ def _assemble(
         tested=tuple(_unique(tested)),
         context=tuple(context),
         inputs=tuple(inputs),
-        repairs=tuple(repairs),
+        repairs=tuple(notes.repairs),
         left_out=tuple(left_out),
         warnings=tuple(warnings),
+        compared=tuple(notes.compared),
     )
 
 
@@ -260,7 +215,7 @@ def _within_reach(
     series: Series, references: tuple[ReferenceMaterial, ...], reach_s: float, session: str, warnings: list[FileNote]
 ) -> Series:
     """Leave out readings so far from the reference that no clock search reaches them: days of another export."""
-    reference = next((r for r in references if r.quantity == series.quantity), None)
+    reference = _reference_of(series, references)
     if reference is None or not (reference.start_known and series.start_known):
         return series
     near = (series.time_s >= reference.first_s - reach_s) & (series.time_s <= reference.last_s + reach_s)
@@ -283,6 +238,26 @@ def _within_reach(
         source_row=series.source_row[near],
         start_s=part(series.start_s),
         end_s=part(series.end_s),
+    )
+
+
+def _reference_of(series: Series, references: tuple[ReferenceMaterial, ...]) -> ReferenceMaterial | None:
+    return next((r for r in references if r.quantity == series.quantity), None)
+
+
+def _near_session(
+    series: Series, references: tuple[ReferenceMaterial, ...], session: Session, study: Study, origin_ms: int
+) -> Series:
+    """Cut a series of an export that spans sessions, as far off as its clock turns out to be."""
+    assert session.start_ms is not None
+    assert session.end_ms is not None
+    return near_session(
+        series,
+        _reference_of(series, references),
+        study.config.all_quantities[series.quantity],
+        study.config.settings,
+        low_s=(session.start_ms - origin_ms) / 1000.0,
+        high_s=(session.end_ms - origin_ms) / 1000.0,
     )
 
 

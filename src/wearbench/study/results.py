@@ -75,6 +75,8 @@ TABLES: Final = (
     "repairs",
     "files_left_out",
     "decisions_used",
+    "copies",
+    "overlaps",
     "proposals",
     "warnings",
 )
