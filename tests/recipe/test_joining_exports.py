@@ -198,9 +198,7 @@ def days_of_rowing(folder: Path, *, clock_s: float) -> list[tuple[F64, F64]]:
         at = np.concatenate([rest, worn.time_s])
         value = np.concatenate([quiet, worn.value])
         order = np.argsort(at)
-        rows += [
-            f"{t},{v:.0f}" for t, v in zip(stamps(at[order] + clock_s, start=start), value[order], strict=True)
-        ]
+        rows += [f"{t},{v:.0f}" for t, v in zip(stamps(at[order] + clock_s, start=start), value[order], strict=True)]
         kept.append((worn.time_s, worn.value))
         times.append((f"S{day}", start, start + timedelta(seconds=float(worn.reference.knot_s[-1]))))
     put(folder, "_all/band.csv", "\n".join(["time,heart_rate", *rows]) + "\n")
