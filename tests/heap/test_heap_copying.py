@@ -2,6 +2,8 @@ from __future__ import annotations
 
 import csv
 import shutil
+import subprocess
+import sys
 from datetime import timedelta
 from pathlib import Path
 
@@ -109,3 +111,69 @@ def test_index_spares_reading_again_and_survives_damage(tmp_path: Path, monkeypa
     assert [p.place for p in first.placings] == [p.place for p in second.placings]
     place.write_bytes(b"no index" * 1000)
     assert len(sorted_into(heap, study).copied) == 6
+
+
+def test_sort_that_is_stopped_goes_on(tmp_path: Path):
+    heap, study = small_heap(tmp_path / "heap"), tmp_path / "study"
+
+    def stop(stage: str, done: int, total: int) -> None:
+        if stage == "copying" and done == 3:
+            raise KeyboardInterrupt
+
+    with Index(tmp_path / "index.sqlite") as index:
+        found = propose((heap,), study_folder=study, index=index)
+        with pytest.raises(KeyboardInterrupt):
+            carry_out(found, study, progress=stop)
+    assert len(sorted_into(heap, study).copied) == 3
+    held = [path for path in (study / "raw").rglob("*") if path.is_file()]
+    assert len(held) == 6
+    with (study / "origins.csv").open(encoding="utf-8", newline="") as file:
+        assert len({row["path"] for row in csv.DictReader(file)}) == 6
+
+
+def test_stop_while_reading_keeps_what_was_read(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
+    heap = small_heap(tmp_path / "heap")
+    from wearbench.heap import files
+
+    real, read = files.imprint_of, []
+
+    def counted(path: Path, **how: object) -> object:
+        read.append(path.name)
+        return real(path, **how)  # type: ignore[arg-type]
+
+    def stop(stage: str, done: int, total: int) -> None:
+        if done == 4:
+            raise KeyboardInterrupt
+
+    monkeypatch.setattr(files, "imprint_of", counted)
+    with Index(tmp_path / "index.sqlite") as index, pytest.raises(KeyboardInterrupt):
+        propose((heap,), index=index, progress=stop)
+    with Index(tmp_path / "index.sqlite") as index:
+        propose((heap,), index=index)
+    assert len(read) == len(set(read)) == 6
+
+
+def test_memory_does_not_grow_with_the_heap(tmp_path: Path):
+    heap = small_heap(tmp_path / "heap", days=2, seconds=7200)
+    first = sorted(heap.iterdir())
+    for number in range(60):
+        for path in first:
+            (heap / f"{number}").mkdir(exist_ok=True)
+            text = path.read_text(encoding="utf-8")
+            (heap / f"{number}" / path.name).write_text(text.replace("2031-", f"{1960 + number}-"), encoding="utf-8")
+    code = (
+        "import resource, sys\nfrom pathlib import Path\nfrom wearbench.heap import Index, propose\n"
+        "with Index(Path(sys.argv[1]) / 'i.sqlite') as index:\n    found = propose((Path(sys.argv[2]),), index=index)\n"
+        "print(len(found.placings), resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)\n"
+    )
+    sizes = []
+    for place in (heap / "0", heap):
+        done = subprocess.run(
+            [sys.executable, "-c", code, str(tmp_path / place.name), str(place)],
+            capture_output=True,
+            text=True,
+            check=True,
+        )
+        sizes.append(int(done.stdout.split()[1]) / 1024)
+    assert sum(p.stat().st_size for p in heap.rglob("*") if p.is_file()) > 40e6
+    assert sizes[1] - sizes[0] < 40, "MB more for sixty times the files"

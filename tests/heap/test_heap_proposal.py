@@ -157,3 +157,77 @@ def test_beats_without_a_date_are_placed_by_their_course(tmp_path: Path, seconds
     found = proposed(heap)
     assert places(found)["strap1.txt"] == "2031-01-13/strap.rr.txt"
     assert found.questions == []
+
+
+def test_beats_of_two_hearts_at_one_time_are_asked_about(tmp_path: Path):
+    heap = small_heap(tmp_path / "heap")
+    write_strap(heap / "pod 20310112.csv", DAY, course(1200, 40), 40)
+    found = proposed(heap, reference="strap")
+    assert [q.kind for q in found.questions] == ["another-heart"]
+    assert found.questions[0].said == (
+        "Two people? pod 20310112.csv of pod cannot be of the heart that another list of beats has at the same time"
+    )
+    assert "pod 20310112.csv" not in places(found)
+
+
+def test_two_straps_on_one_heart_are_two_devices(tmp_path: Path):
+    heap = small_heap(tmp_path / "heap")
+    write_strap(heap / "belt 20310112.csv", DAY, course(1200, 0), 99)
+    found = proposed(heap, reference="strap")
+    assert found.questions == []
+    assert places(found)["belt 20310112.csv"] == "2031-01-12/belt.csv"
+
+
+def test_local_time_stored_as_utc_is_named(tmp_path: Path):
+    heap = small_heap(tmp_path / "heap", days=0)
+    for day in range(3):
+        start = DAY + timedelta(days=day)
+        write_strap(heap / f"strap {day}.csv", start, course(1200, day), day)
+        write_band(heap / f"export ({day}).csv", start + timedelta(hours=1), course(1200, day), seed=day)
+    found = proposed(heap, timezone="Europe/Oslo")
+    assert found.notes == [
+        "wearable: its clock reads 1 hour late in 3 files, the first export (0).csv, going by the course of the rate; "
+        "placed by that: local time stored as UTC?"
+    ]
+    assert len(found.occasions) == 3
+
+
+def test_flight_to_a_quarter_hour_zone_inside_one_export(tmp_path: Path):
+    heap = tmp_path / "heap"
+    rows: list[str] = []
+    for day, hours in ((0, 1.0), (1, 1.0), (2, 5.75), (3, 5.75)):
+        start, rate = DAY + timedelta(days=day), course(1200, day)
+        write_strap(heap / f"strap {day}.csv", start, rate, day)
+        piece = write_band(tmp_path / f"{day}.csv", start, rate, local_h=hours, seed=day)
+        rows += piece.read_text(encoding="utf-8").splitlines()[1:]
+    (heap / "fortnight.csv").write_text("\n".join(["timestamp;hr", *rows]) + "\n", encoding="utf-8")
+    found = proposed(heap, timezone="Europe/Oslo")
+    assert places(found)["fortnight.csv"] == "_all/fortnight.csv"
+    assert len(found.occasions) == 4
+    assert found.notes == [
+        "fortnight: its clock reads 4.75 hours late in fortnight.csv (2 stretches, the first on 2031-01-14 13:45), "
+        "going by the course of the rate; placed by that"
+    ]
+
+
+def test_tested_device_that_may_have_a_wrong_clock_is_asked_about(tmp_path: Path):
+    heap = tmp_path / "heap"
+    for day in range(3):
+        start = DAY + timedelta(days=day)
+        write_strap(heap / f"strap {day}.csv", start, course(1200, day), day)
+        rate = course(1200, day) if day else course(1200, 50)
+        write_band(heap / f"export ({day}).csv", start - timedelta(hours=2 if day == 0 else 0), rate, seed=day)
+    found = proposed(heap)
+    assert [q.kind for q in found.questions] == ["clock"]
+    assert "export (0).csv" not in places(found)
+
+
+def test_names_of_activities_are_no_devices(tmp_path: Path):
+    heap = tmp_path / "heap"
+    for day, word in enumerate(("row", "stairs", "row", "erg", "stairs", "erg")):
+        start = DAY + timedelta(days=day)
+        write_strap(heap / f"{word} {day}.csv", start, course(900, day), day)
+        write_band(heap / f"{word} {day} (1).csv", start, course(900, day), seed=day)
+    found = proposed(heap)
+    assert [(d.name, len(d.files)) for d in found.devices] == [("beats", 6), ("wearable", 6)]
+    assert found.questions == []

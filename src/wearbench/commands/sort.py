@@ -74,7 +74,7 @@ def sort(
             sessions=_pairs(session, "--session") | _without(said.sessions, session),
         )
     )
-    with Progress(quiet=quiet) as progress, Index(index_place(heaps, study)) as index:
+    with Progress(quiet=quiet) as progress, Index(index_place(heaps)) as index:
         proposal = propose(heaps, study_folder=study, answers=said, index=index, progress=progress)
         done: Done | None = None
         if yes and study is not None:

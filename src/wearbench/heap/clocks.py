@@ -11,11 +11,11 @@ from numpy.typing import NDArray
 
 from wearbench.heap.files import HeapFile
 from wearbench.heap.imprint import BIN_MS, Track
-from wearbench.heap.likeness import Likeness, beats_lag_ms, likeness, overlap_ms, same_beats
+from wearbench.heap.likeness import Likeness, beats_lag_ms, likeness, overlap_ms, same_beats, track_likeness
 from wearbench.heap.occasions import LONGEST_MS, SHORTEST_MS, Occasion, extent, runs_of
 from wearbench.heap.recorders import Recorder
 
-__all__ = ["Timeline", "fit_by_ends", "follow_neighbours", "settle_clocks", "settle_copies"]
+__all__ = ["Timeline", "fit_by_ends", "follow_neighbours", "settle_clocks", "settle_copies", "unlike_hearts"]
 
 F64 = NDArray[np.float64]
 
@@ -23,6 +23,7 @@ QUARTER_MS: Final = 900_000
 _QUARTERS: Final = tuple(sorted(range(-56, 57), key=abs))
 _FINE: Final = tuple(range(-8, 9))
 _MARGIN: Final = 0.2
+_SUPPORT_MS: Final = 5 * 86_400_000
 _ENDS_MS: Final = 180_000
 _NEAR_MS: Final = 3 * 86_400_000
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
@@ -100,6 +101,8 @@ def settle_clocks(
     """Find stretches whose clock is off by quarters of an hour, by the course of the rate; set ``shifts``.
 
     A stretch is moved only where it does not follow the reference as it is stamped, and one shift alone makes it.
+    Training by one plan looks much alike on two days, so it must follow closely, or another stretch of the device must
+    need the same shift; a file that only comes near is left in doubt.
 
     Parameters
     ----------
@@ -119,14 +122,17 @@ def settle_clocks(
     spans = [span for r in reference for f in r.files for span in runs_of(f)]
     for recorder in others:
         off: dict[int, list[tuple[HeapFile, int]]] = {}
-        for file in recorder.files:
-            if file.placed is not None:
-                continue
-            for span, quarter in _quarters_of(file, line, spans):
-                middle = (span[0] + span[1]) // 2
-                file.shifts.append((middle, quarter * QUARTER_MS))
+        found = [
+            (file, *one) for file in recorder.files if file.placed is None for one in _quarters_of(file, line, spans)
+        ]
+        for file, span, quarter, like in found:
+            seen = [other for _, other, theirs, _ in found if theirs == quarter]
+            if quarter == 0 or like.sure or _supported(span, seen):
+                file.shifts.append(((span[0] + span[1]) // 2, quarter * QUARTER_MS))
                 if quarter != 0:
                     off.setdefault(quarter, []).append((file, span[0]))
+            elif (file.imprint.end_ms or 0) - (file.imprint.start_ms or 0) <= LONGEST_MS:
+                file.doubt = file.doubt or "clock"
         said += _sentences(recorder, off, zone)
     return said
 
@@ -154,14 +160,21 @@ def settle_copies(devices: Sequence[Recorder]) -> None:
             firm.append((file, track))
 
 
-def _quarters_of(file: HeapFile, line: Timeline, spans: list[tuple[int, int]]) -> list[tuple[tuple[int, int], int]]:
+def _supported(span: tuple[int, int], seen: list[tuple[int, int]]) -> bool:
+    """Whether another stretch of those days, not the same one in another export, needs the same shift."""
+    return any(overlap_ms(span, other) == 0 and abs(other[0] - span[0]) < _SUPPORT_MS for other in seen)
+
+
+def _quarters_of(
+    file: HeapFile, line: Timeline, spans: list[tuple[int, int]]
+) -> list[tuple[tuple[int, int], int, Likeness]]:
     rate = next((t for t in file.imprint.tracks if _is_rate(t) and t.curve and t.placed), None)
     if rate is None or rate.start_ms is None or rate.end_ms is None:
         return []
     quick = [(s.start_ms, s.end_ms) for s in rate.stretches if s.fast]
     if not quick and rate.end_ms - rate.start_ms <= LONGEST_MS:
         quick = [(rate.start_ms, rate.end_ms)]
-    out: list[tuple[tuple[int, int], int]] = []
+    out: list[tuple[tuple[int, int], int, Likeness]] = []
     for span in quick:
         length = span[1] - span[0]
         if not SHORTEST_MS <= length <= LONGEST_MS:
@@ -171,21 +184,25 @@ def _quarters_of(file: HeapFile, line: Timeline, spans: list[tuple[int, int]]) -
             here = line.best_quarter(rate, span, quarters=(0,))
         found = here or line.best_quarter(rate, span)
         if found is not None:
-            out.append((span, found[0]))
+            out.append((span, *found))
     return out
 
 
-def follow_neighbours(devices: Sequence[Recorder], occasions: Sequence[Occasion], *, zone_known: bool) -> None:
+def follow_neighbours(devices: Sequence[Recorder], occasions: Sequence[Occasion], *, zone_known: bool) -> list[str]:
     """Move files of local time that have no rate to go by as the others of that time were moved.
 
     Only where that puts a file into an occasion and its own stamps do not; without a known zone the others go first.
+
+    Returns
+    -------
+    list of str
+        Sentences to show.
     """
+    said: list[str] = []
     seen = sorted(
         place for d in devices for f in d.files if f.imprint.local and f.found_ms is None for place in f.shifts
     )
-    if not seen:
-        return
-    for file in (f for d in devices for f in d.files):
+    for device, file in ((d, f) for d in devices for f in d.files if seen):
         span = extent(file)
         if span is None or file.shifts or file.placed is not None or not file.imprint.local:
             continue
@@ -196,8 +213,43 @@ def follow_neighbours(devices: Sequence[Recorder], occasions: Sequence[Occasion]
             if any(overlap_ms(moved, o.span) >= 0.6 * (span[1] - span[0]) for o in occasions):
                 if shift != 0:
                     file.shifts.append((span[0], shift))
-                    file.notes.append("placed by the clock of the other devices of that day")
+                    said.append(f"{device.name}: {file.name} is placed as if its clock read what others read then")
                 break
+    return said
+
+
+def unlike_hearts(devices: Sequence[Recorder]) -> list[tuple[HeapFile, HeapFile]]:
+    """Pairs of lists of beats recorded at one time that cannot be of one heart.
+
+    Parameters
+    ----------
+    devices : sequence of Recorder
+
+    Returns
+    -------
+    list of pairs of HeapFile
+        The file of the device named first comes first.
+    """
+    held = [
+        (number, file, track, span)
+        for number, device in enumerate(devices)
+        for file in device.files
+        for track in file.imprint.tracks
+        if track.beats and track.placed and (span := extent(file)) is not None
+    ]
+    held.sort(key=lambda one: one[3])
+    found: list[tuple[HeapFile, HeapFile]] = []
+    for place, (number, file, track, span) in enumerate(held):
+        for other_number, other, theirs, their_span in held[place + 1 :]:
+            if their_span[0] > span[1]:
+                break
+            if other_number == number or (file.placed is not None and other.placed is not None):
+                continue
+            apart = (other.shift_at(theirs.start_ms or 0) - file.shift_at(track.start_ms or 0)) // BIN_MS
+            like = track_likeness(track, theirs, lag_bins=apart)
+            if like.n >= 40 and like.correlation < 0.5 and like.distance > 0.06:
+                found.append((file, other) if number < other_number else (other, file))
+    return found
 
 
 def fit_by_ends(devices: Sequence[Recorder], occasions: Sequence[Occasion], *, tested: Sequence[str]) -> list[str]:

@@ -20,11 +20,13 @@ SCHEMA: Final = 1
 FOLDER: Final = ".wearbench-sort"
 
 
-def index_place(heaps: tuple[Path, ...], study: Path | None) -> Path:
-    """Where the index lies: in the study's folder if there is one, else beside the first heap."""
-    if study is not None and study.is_dir():
-        return study / FOLDER / "index.sqlite"
-    return heaps[0].resolve().parent / FOLDER / "index.sqlite"
+def index_place(heaps: tuple[Path, ...]) -> Path:
+    """Where the index lies: beside the first heap, in no heap."""
+    inside = {heap.resolve() for heap in heaps}
+    place = heaps[0].resolve().parent
+    while inside & {place, *place.parents} and place != place.parent:
+        place = place.parent
+    return place / FOLDER / "index.sqlite"
 
 
 class Index:

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from wearbench.heap.imprint import BIN_MS, Track
 
-__all__ = ["Likeness", "beats_lag_ms", "likeness", "overlap_ms", "same_beats", "same_values"]
+__all__ = ["Likeness", "beats_lag_ms", "likeness", "overlap_ms", "same_beats", "same_values", "track_likeness"]
 
 F64 = NDArray[np.float64]
 
@@ -42,12 +42,17 @@ class Likeness:
     @property
     def good(self) -> bool:
         """Whether chance is no explanation and both followed the same heart."""
-        return self.n >= 16 and self.correlation >= 0.85 and self.distance <= 0.06
+        return self.n >= 20 and self.correlation >= 0.92 and self.distance <= 0.035 and self.close >= 0.7
+
+    @property
+    def sure(self) -> bool:
+        """Whether not even the same plan of training on another day explains it."""
+        return self.n >= 40 and self.distance <= 0.012
 
     @property
     def mostly_close(self) -> bool:
         """Whether most of a long course agrees, though a device that fails at times spoils the correlation."""
-        return self.n >= 40 and self.close >= 0.6 and self.spread >= 0.06
+        return self.n >= 40 and self.close >= 0.65 and self.distance <= 0.03 and self.spread >= 0.06
 
 
 def overlap_ms(a: tuple[int, int], b: tuple[int, int]) -> int:
@@ -108,6 +113,11 @@ def same_values(one: Track, other: Track, *, lag_bins: int = 0) -> tuple[int, fl
         return 0, 0.0, 0.0
     apart = np.abs(a - b)
     return int(a.size), float(np.mean(apart <= 0.005 + 1e-6 * np.abs(a))), float(apart.max())
+
+
+def track_likeness(one: Track, other: Track, *, lag_bins: int = 0) -> Likeness:
+    """How alike the courses of two tracks are when the second is moved by ``lag_bins``."""
+    return likeness(*_common(one, other, lag_bins))
 
 
 def likeness(a: F64, b: F64) -> Likeness:

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Final
 
 from wearbench.heap.answers import Answers
-from wearbench.heap.clocks import fit_by_ends, follow_neighbours, settle_clocks, settle_copies
+from wearbench.heap.clocks import fit_by_ends, follow_neighbours, settle_clocks, settle_copies, unlike_hearts
 from wearbench.heap.files import HeapFile, files_below, imprint_for, read_again, read_all
 from wearbench.heap.index import Index
 from wearbench.heap.likeness import overlap_ms
@@ -131,11 +131,14 @@ def propose(
     reference = [d for d in devices if roles[d.name] == "reference"]
     others = [d for d in devices if roles[d.name] != "reference"]
     settle_copies(devices)
+    strangers = unlike_hearts(sorted(devices, key=lambda d: roles[d.name] != "reference"))
+    for _, other in strangers:
+        other.doubt = other.doubt or "another heart"
     notes = settle_clocks(reference, others, zone=zone)
     known = [] if study is None or study_folder is None else _known_occasions(study, study_folder, placed)
     worn = [d for d in others if roles[d.name] == "tested"]
     occasions = find_occasions(reference, worn, known=known)
-    follow_neighbours(devices, occasions, zone_known=zone is not None)
+    notes += follow_neighbours(devices, occasions, zone_known=zone is not None)
     place_by_course(devices, occasions)
     notes += fit_by_ends(devices, occasions, tested=[d.name for d in worn])
     _leave_out_unsure(devices, study)

@@ -88,6 +88,17 @@ def _about_devices(
             )
         )
     for device in devices:
+        other = [f for f in device.files if f.doubt == "another heart"]
+        if other:
+            asked.append(
+                Question(
+                    kind="another-heart",
+                    said=f"Two people? {_some(other)} of {device.name} cannot be of the heart that another list of "
+                    "beats has at the same time",
+                    answer="sort each person's files on their own; or --ignore the files of the other person",
+                    files=tuple(f.name for f in other),
+                )
+            )
         if any(f.doubt == "not declared" for f in device.files) and study is not None:
             role = roles.get(device.name, "tested")
             asked.append(
@@ -130,8 +141,8 @@ def _about_files(left_out: Sequence[HeapFile], not_understood: Sequence[HeapFile
     asked += [
         Question(
             kind="clock",
-            said=f"Was {file.name} recorded alone, or is its clock off? It begins and ends as a session does in which "
-            "its device is missing, whole quarters of an hour away",
+            said=f"Was {file.name} recorded alone, or is its clock off? It looks like a session in which its device is "
+            "missing, whole quarters of an hour away",
             answer=f'--session "{file.name}=SESSION"',
             files=(file.name,),
         )

@@ -69,7 +69,7 @@ def _start(track: Track, line: Timeline, occasions: Sequence[Occasion]) -> int |
         found: tuple[float, int] | None = None
         for at in range(first, last + 1):
             here: Likeness = likeness(values, line.cut(at, values.size))
-            if here.good and 3 * here.n >= 2 * np.count_nonzero(np.isfinite(values)):
+            if here.good and here.sure and 3 * here.n >= 2 * np.count_nonzero(np.isfinite(values)):
                 score = here.correlation - here.distance
                 found = max(found, (score, at)) if found is not None else (score, at)
         if found is not None:
