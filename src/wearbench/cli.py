@@ -19,7 +19,10 @@ from wearbench.errors import WearbenchError
 
 __all__ = ["cli", "main"]
 
-COMMANDS: Final = ("look", "new", "sort", "card", "add", "check", "run", "demo", "show", "settings", "completion")
+COMMANDS: Final = (
+    *("look", "new", "sort", "card", "add", "check", "declare"),
+    *("run", "changes", "keep", "demo", "show", "settings", "completion"),
+)
 
 
 class Commands(click.Group):

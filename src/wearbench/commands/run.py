@@ -49,11 +49,13 @@ def carry_out(folder: Path, *, quiet: bool) -> Outcome:
     from wearbench.analysis import run_study
     from wearbench.commands.progress import Progress
     from wearbench.study import (
+        beforehand_lines,
         check_writable,
         judge_criteria,
         load_study,
         record_criteria,
         record_look,
+        remember_run,
         write_results,
     )
 
@@ -67,8 +69,27 @@ def carry_out(folder: Path, *, quiet: bool) -> Outcome:
         progress("writing", 0, 1)
         place = write_results(folder, results, also=lambda new: _show(results, new, title=study.config.title))
     outcomes = judge_criteria(study.config, results.document)
-    record_look(folder, value={"criteria": {o.criterion: o.met for o in outcomes}})
-    return _outcome(study, results, outcomes, place / REPORT)
+    record_look(folder, value=_look(results.document, outcomes))
+    unkept = []
+    try:
+        remember_run(folder, results.document)
+    except OSError as error:
+        unkept = [f"this run could not be added to the history ({error.strerror}): wearbench changes will not know it"]
+    return _outcome(
+        study, results, outcomes, place / REPORT, beforehand=beforehand_lines(results.document), unkept=unkept
+    )
+
+
+def _look(document: dict[str, Any], outcomes: tuple[CriterionOutcome, ...]) -> dict[str, Any]:
+    """What is recorded of a run: its number, what had been declared before it, and which criteria were met."""
+    declared = document.get("declared") or {}
+    return {
+        "number": declared.get("look"),
+        "declared": declared.get("decision"),
+        "hash": declared.get("hash"),
+        "deviations": len(document.get("deviations") or []),
+        "criteria": {o.criterion: o.met for o in outcomes},
+    }
 
 
 def _show(results: Results, place: Path, *, title: str) -> None:
@@ -89,13 +110,21 @@ def _with_findings(results: Results, warnings: list[str]) -> Results:
     return replace(results, document=document)
 
 
-def _outcome(study: Study, results: Results, outcomes: tuple[CriterionOutcome, ...], report: Path) -> Outcome:
+def _outcome(
+    study: Study,
+    results: Results,
+    outcomes: tuple[CriterionOutcome, ...],
+    report: Path,
+    *,
+    beforehand: list[str],
+    unkept: list[str],
+) -> Outcome:
     document = results.document
     warnings = [
         each if isinstance(each, str) else each.get("said", "")
         for each in document.get("warnings") or []
         if isinstance(each, str) or not each.get("costs")  # what was left out is listed below
-    ]
+    ] + unkept
     lines = [study.config.title]
     scope = ""
     for finding in document.get("findings") or []:
@@ -113,6 +142,7 @@ def _outcome(study: Study, results: Results, outcomes: tuple[CriterionOutcome, .
             lines.append(f"  ... and {len(left_out) - MOST_REASONS} more: wearbench check {typed(study.folder)}")
     if outcomes:
         lines += ["", "Criteria of study.toml:", *(f"  {_criterion_line(outcome)}" for outcome in outcomes)]
+    lines += ["", *beforehand] if beforehand else []
     lines += ["", f"Report: {report}"]
     missed = any(not outcome.met for outcome in outcomes)
     told = {
@@ -120,6 +150,8 @@ def _outcome(study: Study, results: Results, outcomes: tuple[CriterionOutcome, .
         "title": study.config.title,
         "findings": document.get("findings") or [],
         "warnings": warnings,
+        "declared": document.get("declared"),
+        "deviations": document.get("deviations") or [],
         "files_left_out": document.get("files_left_out") or [],
         "criteria": list(outcomes),
         "criteria_met": not missed,

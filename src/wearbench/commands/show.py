@@ -17,7 +17,8 @@ from wearbench.errors import UsageError
 SHOWN: Final = (
     *("findings", "agreement", "states", "tracking", "affected", "episodes", "clock", "windows", "flow", "references"),
     *("pairs", "sessions", "devices", "settings", "parameters", "inputs", "repairs", "files_left_out"),
-    *("decisions_used", "warnings"),
+    *("copies", "overlaps"),
+    *("decisions_used", "declared", "deviations", "warnings"),
 )
 MOST_ROWS: Final = 60
 MOST_OF_A_TABLE: Final = 50

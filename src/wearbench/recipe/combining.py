@@ -22,7 +22,9 @@ from wearbench.recipe.learning import StudyParameters
 from wearbench.recipe.material import FileNote, SessionMaterial
 from wearbench.recipe.pairtable import pair_table
 from wearbench.settings import Settings
-from wearbench.study import PAIRS, TRACES, Problem, Results, Study
+from wearbench.study import COLUMNS, PAIRS, TRACES, Problem, Results, Study, declared_in, deviations
+from wearbench.study.declaration import short_hash
+from wearbench.study.declared import compared_sessions
 from wearbench.study.discovery import SPANNING
 from wearbench.wording import duration
 from wearbench.wording import share as share_words
@@ -92,12 +94,42 @@ def combine(results: Sequence[SessionResult], parameters: StudyParameters, study
         "proposals": _proposals(ordered),
         "warnings": _warnings(ordered, study),
     }
+    document.update(_beforehand(ordered, study, settings, document))
     pairs = [pair_table(r, result, study) for r in ordered for result in r.results]
     return Results(
         document=document,
         pairs=pl.concat(pairs) if pairs else pl.DataFrame(schema=dict(PAIRS)),
         traces=_traces(ordered),
     )
+
+
+def _beforehand(
+    ordered: list[SessionResult], study: Study, settings: Settings, document: dict[str, Any]
+) -> dict[str, Any]:
+    """What was declared before results were seen, how many times they were, and where the study departs from it."""
+    declared = declared_in(study.decisions)
+    looks = sum(d.kind == "look" for d in study.decisions)
+    row: dict[str, Any] = {"look": looks + 1, "decision": None}
+    if declared is not None:
+        said = declared.declaration
+        row |= {
+            "decision": declared.decision.id,
+            "made": declared.decision.made,
+            "hash": short_hash(declared.sha256),
+            "sha256": declared.sha256,
+            "looks_before": declared.looks_before_first,
+            **{k: v for k, v in dataclasses.asdict(said).items() if k != "systematic"},
+            "sessions_compared": compared_sessions(document, said),
+            "systematic": {
+                **dataclasses.asdict(said.systematic),
+                "states": [
+                    {**cell, "systematic": (cell["share"]["value"] or 0.0) >= said.systematic.share_of_sessions}
+                    for cell in _affected(ordered, settings, least_s=said.systematic.least_seconds)
+                    if cell["state"] != "between"  # no failure of its own
+                ],
+            },
+        }
+    return {"declared": row, "deviations": deviations(study, declared, document)}
 
 
 def _in_study_order(results: Sequence[SessionResult], study: Study) -> list[SessionResult]:
@@ -456,7 +488,7 @@ def _tracking(ordered: list[SessionResult], study: Study, settings: Settings) ->
             people = sorted({_participant(study, k) for k in keys})
             if len(keys) == 1:
                 r, s = next((r, s) for r, s in group if r.material.name == keys[0])
-                whole = by in ("all", "session", "firmware")
+                whole = by in ("all", "session", "firmware") or (by, name) == ("column", COLUMNS[-1])
                 numerator = s.blocks_faithful if whole else np.array([faithful[keys[0]]])
                 denominator = s.blocks_judged if whole else np.array([total[keys[0]]])
                 codes = np.zeros(numerator.size, dtype=np.int64)
@@ -499,8 +531,10 @@ def _tracking(ordered: list[SessionResult], study: Study, settings: Settings) ->
     return out
 
 
-def _affected(ordered: list[SessionResult], settings: Settings) -> list[dict[str, Any]]:
-    """In how many sessions each state other than faithful showed for at least half a minute."""
+def _affected(
+    ordered: list[SessionResult], settings: Settings, *, least_s: float = 30.0
+) -> list[dict[str, Any]]:
+    """In how many sessions each state other than faithful showed for at least so long, half a minute by default."""
     out: list[dict[str, Any]] = []
     for (device, quantity), group in _by_series(ordered).items():
         per: dict[str, dict[str, float]] = {}
@@ -514,7 +548,7 @@ def _affected(ordered: list[SessionResult], settings: Settings) -> list[dict[str
                 cell[r.material.name] = cell.get(r.material.name, 0.0) + episode.seconds
                 longest[episode.state] = max(longest.get(episode.state, 0.0), episode.seconds)
         for state, cell in per.items():
-            hit = sorted(name for name, seconds in cell.items() if seconds >= 30.0)
+            hit = sorted(name for name, seconds in cell.items() if seconds >= least_s)
             estimate = sessions_affected(len(hit), max(judged, len(hit)), confidence=settings.confidence)
             out.append(
                 {
@@ -524,7 +558,7 @@ def _affected(ordered: list[SessionResult], settings: Settings) -> list[dict[str
                     "sessions": hit,
                     "n_affected": len(hit),
                     "n_sessions": judged,
-                    "least_seconds": 30.0,
+                    "least_seconds": least_s,
                     "share": _estimate(estimate),
                     "seconds": sum(cell.values()),
                     "longest_seconds": longest[state],

@@ -18,6 +18,16 @@ from wearbench.core.states import STATES, States, runs_of
 from wearbench.core.steps import ClockStep, outside_steps
 from wearbench.quantities import Quantity
 from wearbench.recipe.availability import Availability, availability_of
+from wearbench.recipe.columns import (
+    COLUMNS,
+    Column,
+    apply_rules,
+    hand_spans,
+    has_columns,
+    outside,
+    rule_spans,
+    rules_of,
+)
 from wearbench.recipe.fitting import (
     SessionFit,
     Windowed,
@@ -328,27 +338,59 @@ def _series(
             **how,  # type: ignore[arg-type]
         )
 
-    window = pair()
-    window = _leave_out(window, series, session, study, material, clock)
-    window = _off_clock(window, series, steps)
-    if quantity.state_model and clock.trust != "refused":
-        states = judge(
-            window, running.without_doubtful(), material.context, learned.states, settings, averaging_s=averaging
-        ).states
-    else:
-        states = _no_states(window.pairs, judged=not quantity.state_model)
+    unruled = pair()
+    rules = rules_of(study)
+    expected = _expected(
+        series, reference, session, material.origin_ms, _in_place(unruled, series, steps), quantity
+    )
+    ruled, by_rule = unruled, np.zeros((0, 2))
+    if clock.trust != "refused" and rules.any():
+        by_rule = rule_spans(rules, session, origin_ms=material.origin_ms, expected=expected)
+        ruled = apply_rules(unruled, by_rule, min_covered=rules.min_covered)
+    by_hand = np.concatenate([by_rule, hand_spans(study, session, series, clock, origin_ms=material.origin_ms)])
+    undecided = replace(study, decisions=())
+    columns: list[Column] = []
+
+    def column(name: str, start: Windowed, decided: Study, cut: F64) -> Column:
+        left = _off_clock(_leave_out(start, series, session, decided, material, clock), series, steps)
+        same = next((c for c in columns if np.array_equal(c.window.pairs.reason, left.pairs.reason)), None)
+        if same is not None:
+            states = same.states
+        elif quantity.state_model and clock.trust != "refused":
+            states = judge(
+                left, running.without_doubtful(), material.context, learned.states, settings, averaging_s=averaging
+            ).states
+        else:
+            states = _no_states(left.pairs, judged=not quantity.state_model)
+        gone = _missing(series, _in_place(left, series, steps), quantity, settings, expected, hold)
+        columns.append(Column(name=name, window=left, states=states, gone=outside(gone, cut)))
+        return columns[-1]
+
+    judged = column("plus decisions", ruled, study, by_hand)
+    window, states, gone = judged.window, judged.states, judged.gone
     pairs = window.pairs
     cadence = cadence_over(material.context, pairs.start_s, pairs.end_s)
     places = places_of(session, material.origin_ms, window.centre_s)
     in_place = _in_place(window, series, steps)
-    expected = _expected(series, reference, session, material.origin_ms, in_place, quantity)
-    gone = _missing(series, in_place, quantity, settings, expected, hold)
     firmware = study.firmware(session, device.name) or ""
     episode, episodes = _episodes(session.name, episodes_before, window, states, gone, learned, quantity)
     thirds = parameters.thirds.get(series.quantity)
     groups = _groups(places, pairs, firmware, thirds)
     sums = _sums(series, pairs, states, groups, window, quantity, settings, pair, clock, device, averaging, learned)
     times = _state_times(pairs, states, window, gone, session, material.origin_ms, firmware, thirds)
+    if has_columns(study):
+        column("everything", unruled, undecided, np.zeros((0, 2)))
+        column("declared rules", ruled, undecided, by_rule)
+        for one in sorted(columns, key=lambda c: COLUMNS.index(c.name)):
+            whole = [("column", one.name, np.ones(pairs.tested.size, dtype=np.bool_))]
+            sums += _sums(
+                series, one.window.pairs, one.states, whole, one.window, quantity, settings, None, clock, device,
+                averaging, learned,
+            )  # fmt: skip
+            spent = _state_times(
+                one.window.pairs, one.states, one.window, one.gone, session, material.origin_ms, "", None
+            )
+            times += tuple(replace(t, by="column", group=one.name) for t in spent if t.by == "all")
     blocks_faithful, blocks_judged = _share_blocks(pairs, states, window, gone)
     delay = learned.delay_s or 0.0
     own_window = series.start_s is not None
@@ -664,7 +706,7 @@ def _sums(
     if not quantity.state_model or not callable(pair):
         return tuple(rows)
     kept = pair(keep_doubtful=True).pairs
-    manual = np.isin(pairs.reason, [REASONS.index(r) for r in ("left_out", "not_worn", "clock_unknown")])
+    manual = np.isin(pairs.reason, [REASONS.index(r) for r in ("left_out", "not_worn", "rule", "clock_unknown")])
     add("all", "fitted", "doubtful_reference", "kept", kept, kept.used & ~manual)
     if clock.trust != "refused" and searches_clock(device, quantity):
         crossed = pair(shift_s=cross_shift(clock, series.time_s)).pairs
@@ -675,7 +717,7 @@ def _sums(
         else as_stamped_shift(device, averaging_s=averaging_s, delay_s=learned.delay_s or 0.0)
     )
     stamped = pair(shift_s=np.full(series.time_s.size, near)).pairs
-    hand = np.isin(pairs.reason, [REASONS.index(r) for r in ("left_out", "not_worn")])
+    hand = np.isin(pairs.reason, [REASONS.index(r) for r in ("left_out", "not_worn", "rule")])
     add("all", "declared", "all", "all", stamped, stamped.used & ~hand)
     return tuple(rows)
 

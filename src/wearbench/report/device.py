@@ -157,6 +157,7 @@ def _reviewers(subject: Subject, *, tolerance: float | None, part: float) -> Ite
     other = {str(r.get("by")) for r in subject.agreement if r.get("by") not in (None, "", "all", "session", *_BY)} - {
         "overall",
         "doubtful_reference",
+        "column",
     }
     tables = (
         statistics_table(subject, rest, caption="Further statistics", tolerance=tolerance, part=part),

@@ -13,6 +13,7 @@ import polars as pl
 
 from wearbench.figures.runs import session_spans
 from wearbench.findings import Subject, as_rows, findings_of, subjects, usual_interval_s
+from wearbench.report.declared import DeclaredView, declared_view
 from wearbench.report.device import DeviceView, device_view
 from wearbench.report.pieces import Said, instant_of, said_of
 from wearbench.report.reference import reference_table, reference_words
@@ -50,6 +51,7 @@ class Page:
     cautions: tuple[str, ...]
     warnings: tuple[str, ...]
     appendix: tuple[Table, ...] = field(default=())
+    declared: DeclaredView | None = None
 
 
 def page_of(results: Results, *, title: str) -> Page:
@@ -95,6 +97,7 @@ def page_of(results: Results, *, title: str) -> Page:
         cautions=CAUTIONS,
         warnings=tuple(_warning(w) for w in document.get("warnings") or []),
         appendix=tuple(_appendix(document, settings)),
+        declared=declared_view(document, found),
     )
 
 

@@ -16,7 +16,15 @@ from wearbench.errors import StudyError
 from wearbench.study.config import StudyConfig
 from wearbench.study.problem import Problem
 
-__all__ = ["Decision", "DecisionKind", "append_decisions", "read_decisions", "record_criteria", "record_look"]
+__all__ = [
+    "Decision",
+    "DecisionKind",
+    "append_decisions",
+    "now",
+    "read_decisions",
+    "record_criteria",
+    "record_look",
+]
 
 FILE = "decisions.jsonl"
 DecisionKind = Literal["clock", "leave_out", "bout", "wear", "criterion", "declare", "look", "revoke"]
@@ -205,15 +213,15 @@ def record_criteria(folder: Path, config: StudyConfig) -> tuple[list[Decision], 
             d for d in earlier if d.kind == "criterion" and isinstance(d.value, dict) and d.value.get("name") == name
         ]
         if not uses or uses[-1].value != {"name": name, **terms}:
-            added.append(Decision(made=_now(), kind="criterion", value={"name": name, **terms}))
+            added.append(Decision(made=now(), kind="criterion", value={"name": name, **terms}))
         seen = any(d.kind == "look" for d in earlier)
         first = uses[0] if uses else None
         if first is not None and first.value != {"name": name, **terms} and seen:
             was = ", ".join(f"{key} {value}" for key, value in first.value.items() if key != "name")
-            now = ", ".join(f"{key} {value}" for key, value in terms.items())
+            changed_to = ", ".join(f"{key} {value}" for key, value in terms.items())
             warnings.append(
                 f"criterion {name} was changed after results had been seen: first used on "
-                f"{first.made.date().isoformat()} with {was}; now {now}"
+                f"{first.made.date().isoformat()} with {was}; now {changed_to}"
             )
         elif first is None and seen:
             warnings.append(f"criterion {name} was set after results had been seen")
@@ -222,8 +230,9 @@ def record_criteria(folder: Path, config: StudyConfig) -> tuple[list[Decision], 
 
 def record_look(folder: Path, *, value: dict[str, Any]) -> Decision:
     """Record that results were made and seen."""
-    return append_decisions(folder, [Decision(made=_now(), kind="look", value=value, tested_visible=True)])[0]
+    return append_decisions(folder, [Decision(made=now(), kind="look", value=value, tested_visible=True)])[0]
 
 
-def _now() -> datetime:
+def now() -> datetime:
+    """The instant a decision is made, to the second."""
     return datetime.now(UTC).replace(microsecond=0)

@@ -77,6 +77,8 @@ TABLES: Final = (
     "decisions_used",
     "copies",
     "overlaps",
+    "declared",
+    "deviations",
     "proposals",
     "warnings",
 )
