@@ -23,7 +23,7 @@ def test_proposal_changes_nothing(wearbench: Callable[..., Any], heap: Path):
     before = digests(heap)
     done = wearbench("sort", heap, "--quiet")
     assert done.code == 0
-    assert done.out.splitlines()[-1] == f"Nothing was copied. To copy: wearbench sort {heap} --into my-study --yes"
+    assert done.out.splitlines()[-1] == "Nothing was copied. To copy, give the same command with --into STUDY --yes"
     assert digests(heap) == before
 
 

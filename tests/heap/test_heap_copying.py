@@ -177,3 +177,20 @@ def test_memory_does_not_grow_with_the_heap(tmp_path: Path):
         sizes.append(int(done.stdout.split()[1]) / 1024)
     assert sum(p.stat().st_size for p in heap.rglob("*") if p.is_file()) > 40e6
     assert sizes[1] - sizes[0] < 40, "MB more for sixty times the files"
+
+
+def test_second_look_at_a_study_sees_the_same_occasions(tmp_path: Path):
+    heap, study = tmp_path / "heap", tmp_path / "study"
+    rows: list[str] = []
+    for day, hours in ((0, 1.0), (1, 1.0), (2, 5.75), (3, 5.75), (4, 5.75)):
+        start, rate = DAY + timedelta(days=day), course(1200, day)
+        if day != 4:
+            write_strap(heap / f"strap {day}.csv", start, rate, day)
+        piece = write_band(tmp_path / f"{day}.csv", start, rate, local_h=hours, seed=day)
+        rows += piece.read_text(encoding="utf-8").splitlines()[1:]
+    (heap / "fortnight.csv").write_text("\n".join(["timestamp;hr", *rows]) + "\n", encoding="utf-8")
+    sorted_into(heap, study, timezone="Europe/Oslo")
+    before = (study / "sessions.csv").read_text(encoding="utf-8")
+    assert [line.split(",")[0] for line in before.splitlines()[1:]] == [f"2031-01-{day}" for day in range(12, 17)]
+    assert sorted_into(heap, study).copied == []
+    assert (study / "sessions.csv").read_text(encoding="utf-8") == before

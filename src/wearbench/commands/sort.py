@@ -80,7 +80,7 @@ def sort(
         if yes and study is not None:
             text = "" if answers is None else layouts_text(answers)
             done = carry_out(proposal, study, layouts=text, layout_of=_layouts(proposal, said), progress=progress)
-    emit(_lines(proposal, done, heaps, study), _document(proposal, done, study), as_json=as_json, wrap=True)
+    emit(_lines(proposal, done, study), _document(proposal, done, study), as_json=as_json, wrap=True)
 
 
 def _pairs(given: tuple[str, ...], option: str) -> dict[str, str]:
@@ -110,14 +110,14 @@ def _layouts(proposal: Proposal, answers: Answers) -> dict[str, str]:
     }
 
 
-def _lines(proposal: Proposal, done: Done | None, heaps: tuple[Path, ...], study: Path | None) -> list[str]:
+def _lines(proposal: Proposal, done: Done | None, study: Path | None) -> list[str]:
     from wearbench.heap import summary_lines
 
     lines = summary_lines(proposal)
     if done is None:
         if proposal.placings:
-            where = f"--into {typed(study or Path('my-study'))} --yes"
-            lines += ["", f"Nothing was copied. To copy: wearbench sort {' '.join(map(typed, heaps))} {where}"]
+            where = "--yes" if study is not None else "--into STUDY --yes"
+            lines += ["", f"Nothing was copied. To copy, give the same command with {where}"]
         return lines
     lines += ["", f"Copied {len(done.copied)} files into {study}; origins.csv there says where each came from."]
     lines += [f"Not copied: {name}: {why}." for name, why in done.refused]

@@ -122,16 +122,15 @@ def settle_clocks(
     spans = [span for r in reference for f in r.files for span in runs_of(f)]
     for recorder in others:
         off: dict[int, list[tuple[HeapFile, int]]] = {}
-        found = [
-            (file, *one) for file in recorder.files if file.placed is None for one in _quarters_of(file, line, spans)
-        ]
+        loose = [file for file in recorder.files if file.placed is None or file.session is None]
+        found = [(file, *one) for file in loose for one in _quarters_of(file, line, spans)]
         for file, span, quarter, like in found:
             seen = [other for _, other, theirs, _ in found if theirs == quarter]
             if quarter == 0 or like.sure or _supported(span, seen):
                 file.shifts.append(((span[0] + span[1]) // 2, quarter * QUARTER_MS))
                 if quarter != 0:
                     off.setdefault(quarter, []).append((file, span[0]))
-            elif (file.imprint.end_ms or 0) - (file.imprint.start_ms or 0) <= LONGEST_MS:
+            elif file.placed is None and (file.imprint.end_ms or 0) - (file.imprint.start_ms or 0) <= LONGEST_MS:
                 file.doubt = file.doubt or "clock"
         said += _sentences(recorder, off, zone)
     return said

@@ -8,7 +8,7 @@ import os
 import shutil
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Final
 
@@ -16,6 +16,7 @@ from wearbench.errors import UsageError
 from wearbench.heap.files import HeapFile
 from wearbench.heap.imprint import digest_of
 from wearbench.heap.proposal import Proposal
+from wearbench.heap.summary import instant, present
 from wearbench.study.config import read_config
 from wearbench.study.problem import shown
 
@@ -23,7 +24,6 @@ __all__ = ["ORIGINS", "Done", "carry_out"]
 
 ORIGINS: Final = "origins.csv"
 COLUMNS: Final = ("path", "source", "bytes", "modified", "sha256", "placed", "relation", "note")
-_EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 
 
 @dataclass(kw_only=True, slots=True)
@@ -173,8 +173,8 @@ def _add_sessions(proposal: Proposal, folder: Path) -> list[str]:
         writer.writerow(
             {
                 "session": occasion.name,
-                "start": _iso(occasion.start_ms // 1000 * 1000, proposal),
-                "end": _iso(-(-occasion.end_ms // 1000) * 1000, proposal),
+                "start": instant(occasion.start_ms // 1000 * 1000, proposal),
+                "end": instant(-(-occasion.end_ms // 1000) * 1000, proposal),
             }
         )
     whole = (text if text.endswith("\n") or not text else text + "\n") if text.strip() else head + "\n"
@@ -186,13 +186,9 @@ def _add_sessions(proposal: Proposal, folder: Path) -> list[str]:
 
 def _needed(proposal: Proposal, name: str) -> bool:
     """Whether something is in the session, or an export in raw/_all is to be cut by it."""
+    occasion = next(o for o in proposal.occasions if o.name == name)
     own = any(placing.session == name for placing in proposal.placings)
-    return own or any(o.name == name and o.reference_ms is not None for o in proposal.occasions)
-
-
-def _iso(ms: int, proposal: Proposal) -> str:
-    moment = (_EPOCH + timedelta(milliseconds=ms)).astimezone(proposal.zone or UTC)
-    return moment.isoformat(timespec="seconds")
+    return own or any(present(device, occasion) > 0 for device in proposal.devices)
 
 
 def _known_origins(folder: Path) -> set[tuple[str, str, str]]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import unicodedata
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
@@ -147,7 +148,8 @@ def _label(lane: list[HeapFile], main: list[HeapFile], number: int) -> str:
     folders = {f.name.rpartition("/")[0].rsplit("/", 1)[-1] for f in lane}
     others = {f.name.rpartition("/")[0].rsplit("/", 1)[-1] for f in main}
     if len(folders) == 1 and not folders & others:
-        word = re.sub(r"[^A-Za-z0-9_-]+", "-", folders.pop()).strip("-")
+        plain = unicodedata.normalize("NFKD", folders.pop()).encode("ascii", "ignore").decode()
+        word = re.sub(r"[^A-Za-z0-9_-]+", "-", plain).strip("-")
         if word:
             return word[:40]
     return f"copy{number}"
@@ -205,7 +207,14 @@ def _compared(file: HeapFile, main: list[HeapFile]) -> str:
             if (a.quantity, a.kind) != (b.quantity, b.kind):
                 continue
             if a.kind == "intervals":
-                return f"{same_beats(a, b):.1%} of its beats are those of {best.name}"
+                fewer = (
+                    f"; it has {b.n - a.n:,} fewer"
+                    if b.n > a.n
+                    else f"; it has {a.n - b.n:,} more"
+                    if a.n > b.n
+                    else ""
+                )
+                return f"{same_beats(a, b):.0%} of its beats are those of {best.name}{fewer}"
             n, share, most = same_values(a, b)
             if n:
                 differ = n - round(share * n)
