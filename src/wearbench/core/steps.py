@@ -209,7 +209,8 @@ class _Search:
 
     def step(self, first: int, stop: int, clock: ClockFit, *, rest: float) -> ClockStep | None:
         """The step that explains a stretch, if there is one."""
-        time_s = self.time_s[first:stop]
+        here = np.s_[first:stop]
+        time_s = self.time_s[here]
         if time_s.size < _FEWEST or time_s[-1] - time_s[0] < _LEAST_S:
             return None
         own = self.fitted(first, stop)
@@ -221,7 +222,9 @@ class _Search:
         moved = float(own.centre_s(middle)[0] - clock.centre_s(middle)[0])
         half = np.hypot(0.5 * (own.high_s - own.low_s), 0.5 * (clock.high_s - clock.low_s))
         half = max(float(half) if np.isfinite(half) else 0.5 * (own.high_s - own.low_s), doubt)
-        if abs(moved) <= max(_LEAST_STEP_S, 4.0 * doubt):
+        # Where the rhythm changes too, what a stamp stands for may change by as much as an interval.
+        interval = max(float(np.median(np.diff(time_s))), float(np.median(np.diff(np.delete(self.time_s, here)))))
+        if abs(moved) <= max(_LEAST_STEP_S, 1.1 * interval, 4.0 * doubt):
             return None
         whole = nearest_quarter(moved, near_s=float(np.clip(half, 3.0, 120.0)))
         edge = first if first > 0 else stop

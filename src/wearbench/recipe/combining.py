@@ -21,6 +21,7 @@ from wearbench.recipe.finishing import SeriesResult, SessionResult, SumsRow
 from wearbench.recipe.learning import StudyParameters
 from wearbench.recipe.material import FileNote, SessionMaterial
 from wearbench.recipe.pairtable import pair_table
+from wearbench.recipe.rhythms import mixed_words, rhythm_rows
 from wearbench.settings import Settings
 from wearbench.study import COLUMNS, PAIRS, TRACES, Problem, Results, Study, declared_in, deviations
 from wearbench.study.declaration import short_hash
@@ -51,6 +52,7 @@ def combine(results: Sequence[SessionResult], parameters: StudyParameters, study
         Without findings, which are made from this.
     """
     ordered = _in_study_order(results, study)
+    rhythms = _rhythms(parameters, ordered)
     document = {
         "schema": 1,
         "title": study.config.title,
@@ -84,6 +86,7 @@ def combine(results: Sequence[SessionResult], parameters: StudyParameters, study
         "references": _references(ordered),
         "clock": _clocks(ordered),
         "windows": _windows(parameters, ordered),
+        "rhythms": rhythms,
         "agreement": _agreement(ordered, study, settings),
         "states": _states(ordered),
         "tracking": _tracking(ordered, study, settings),
@@ -92,7 +95,7 @@ def combine(results: Sequence[SessionResult], parameters: StudyParameters, study
         "episodes": _episodes(ordered),
         "findings": [],
         "proposals": _proposals(ordered),
-        "warnings": _warnings(ordered, study),
+        "warnings": _warnings(ordered, study) + _mixed(rhythms, study),
     }
     document.update(_beforehand(ordered, study, settings, document))
     pairs = [pair_table(r, result, study) for r in ordered for result in r.results]
@@ -357,6 +360,14 @@ def _windows(parameters: StudyParameters, ordered: list[SessionResult]) -> list[
     ]
 
 
+def _rhythms(parameters: StudyParameters, ordered: list[SessionResult]) -> list[dict[str, Any]]:
+    return [
+        row
+        for key, group in _by_series(ordered).items()
+        for row in rhythm_rows(*key, parameters.series[key], [s.rhythms for _, s in group])
+    ]
+
+
 def _usual(device: str, quantity: str, ordered: list[SessionResult]) -> float | None:
     gaps = [
         float(np.median(np.diff(s.series.time_s)))
@@ -598,6 +609,18 @@ def _episodes(ordered: list[SessionResult]) -> list[dict[str, Any]]:
         for s in r.results
         for e in s.episodes
     ]
+
+
+def _mixed(rhythms: list[dict[str, Any]], study: Study) -> list[dict[str, Any]]:
+    """Say of each device that keeps several rhythms that agreement weighs pairs, not time."""
+    out = []
+    for key in dict.fromkeys((row["device"], row["quantity"]) for row in rhythms):
+        said = mixed_words(
+            study.config.devices[key[0]].label, [row for row in rhythms if (row["device"], row["quantity"]) == key]
+        )
+        note = FileNote(slug="rhythms-mixed", said=said, file="")
+        out.append({"slug": note.slug, "said": note.said, "file": None, "session": None})
+    return out
 
 
 def _warnings(ordered: list[SessionResult], study: Study) -> list[dict[str, Any]]:

@@ -38,14 +38,17 @@ from wearbench.recipe.fitting import (
     first_clock,
     good_values,
     judge,
+    on_one_centre,
     searches_clock,
+    series_modes,
     windowed,
     without_steps,
 )
-from wearbench.recipe.learning import SeriesParameters, StudyParameters, predicted_shift
+from wearbench.recipe.learning import SeriesParameters, StudyParameters, in_session, predicted_shift
 from wearbench.recipe.material import ReferenceMaterial, Series, SessionMaterial
 from wearbench.recipe.places import Places, places_of
 from wearbench.recipe.proposals import Proposal, of_offset, of_start, of_steps
+from wearbench.recipe.rhythms import RhythmSums, mode_not_started, rhythm_groups, rhythm_sums
 from wearbench.settings import Settings
 from wearbench.study import DeviceConfig, Session, Study
 
@@ -129,6 +132,7 @@ class SeriesResult:
     blocks_judged: F64
     warnings: tuple[str, ...] = ()
     proposals: tuple[Proposal, ...] = ()
+    rhythms: tuple[RhythmSums, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -316,10 +320,12 @@ def _series(
 ) -> SeriesResult:
     device = study.config.devices[series.device]
     quantity = study.config.all_quantities[series.quantity]
+    modes, main = series_modes(series, reference)
+    learned, lengths = in_session(learned, modes, main, device)
     averaging = learned.averaging.averaging_s
     hold = device.hold_s or 0.0
     clock = _clock(
-        without_steps(series, steps), reference, first, learned, device, quantity, settings,
+        without_steps(on_one_centre(series, lengths), steps), reference, first, learned, device, quantity, settings,
         session=session.name, origin_ms=material.origin_ms,
     )  # fmt: skip
     if steps and clock.trust == "good":
@@ -333,7 +339,7 @@ def _series(
             quantity,
             settings,
             clock=clock,
-            averaging_s=averaging,
+            lengths=lengths,
             hold_s=hold,
             **how,  # type: ignore[arg-type]
         )
@@ -375,7 +381,7 @@ def _series(
     firmware = study.firmware(session, device.name) or ""
     episode, episodes = _episodes(session.name, episodes_before, window, states, gone, learned, quantity)
     thirds = parameters.thirds.get(series.quantity)
-    groups = _groups(places, pairs, firmware, thirds)
+    groups = _groups(places, pairs, firmware, thirds) + rhythm_groups(learned, modes)
     sums = _sums(series, pairs, states, groups, window, quantity, settings, pair, clock, device, averaging, learned)
     times = _state_times(pairs, states, window, gone, session, material.origin_ms, firmware, thirds)
     if has_columns(study):
@@ -402,6 +408,8 @@ def _series(
     zone = device.zone or session.zone
     proposals = _proposals(series, reference, clock, steps, offset, zone, about)
     warnings += tuple(f"{device.label}: {p.said}" for p in proposals)
+    not_started = mode_not_started(learned, modes, main, places.activities)
+    warnings += () if not_started is None else (f"{device.label} {not_started}",)
     return SeriesResult(
         device=series.device,
         quantity=series.quantity,
@@ -428,6 +436,7 @@ def _series(
         blocks_judged=blocks_judged,
         warnings=warnings,
         proposals=proposals,
+        rhythms=rhythm_sums(learned, modes, pairs),
     )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -11,6 +12,7 @@ from numpy.typing import NDArray
 
 from wearbench.core.averaging import averaging_losses
 from wearbench.core.clock import ClockFit, declared_clock, fit_clock
+from wearbench.core.modes import Modes, nearest_mode, split_modes
 from wearbench.core.pairing import Pairs, late_envelope, make_pairs, reading_seconds, rhythm, windows_of
 from wearbench.core.running import Running
 from wearbench.core.smoothing import Shape, smoothed
@@ -31,6 +33,8 @@ from wearbench.study import DeviceConfig, StudyConfig
 
 __all__ = [
     "Judged",
+    "Lengths",
+    "ModeFit",
     "SeriesFit",
     "SessionFit",
     "Windowed",
@@ -38,8 +42,12 @@ __all__ = [
     "chosen_readings",
     "clock_stamps",
     "fit_session",
+    "half_of",
     "judge",
+    "on_one_centre",
+    "series_modes",
     "usual_interval",
+    "window_lengths",
     "windowed",
     "without_steps",
 ]
@@ -51,18 +59,28 @@ NOMINAL_S = 8.0
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class ModeFit:
+    """What one session tells about one mode of a series: its rhythm, readings used, losses of each averaging."""
+
+    usual_s: float
+    n: int
+    losses: F64
+    n_losses: int
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class SeriesFit:
     """What one session tells about one tested series, before the study's parameters are known.
 
-    Where the device's clock steps, ``clock`` is that of the readings outside ``steps``.
+    Where the device's clock steps, ``clock`` is that of the readings outside ``steps``. ``usual_s`` is the rhythm of
+    the session's main mode; ``modes`` has all of them.
     """
 
     device: str
     quantity: str
     clock: ClockFit
     usual_s: float
-    losses: F64
-    n_losses: int
+    modes: tuple[ModeFit, ...]
     faithful: FaithfulSums
     reference_counts: F64
     steps: tuple[ClockStep, ...] = ()
@@ -84,6 +102,18 @@ class Windowed:
     pairs: Pairs
     usual_s: F64
     centre_s: F64
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Lengths:
+    """How long each reading's window is.
+
+    ``averaging_s`` is one figure, or an array of shape (n,) where modes differ; ``move_s`` is how far each window's
+    centre lies from that of a reading of the main mode with the same stamp.
+    """
+
+    averaging_s: F64 | float
+    move_s: F64 | float = 0.0
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -113,8 +143,7 @@ def as_stamped_shift(device: DeviceConfig, *, averaging_s: float, delay_s: float
     float
         Seconds from stamp to window centre.
     """
-    half = {"ending": -0.5, "starting": 0.5}.get(device.stands_for, 0.0) * averaging_s
-    return half - delay_s
+    return half_of(device) * averaging_s - delay_s
 
 
 def nominal_averaging(device: DeviceConfig, quantity: Quantity, usual_s: float) -> float:
@@ -126,6 +155,50 @@ def nominal_averaging(device: DeviceConfig, quantity: Quantity, usual_s: float) 
     if quantity.state_model:
         return NOMINAL_S if usual_s < 20.0 else usual_s
     return min(usual_s, 600.0)
+
+
+def series_modes(series: Series, reference: ReferenceMaterial) -> tuple[Modes, int]:
+    """The modes of a series, and which is the main one near the reference's own time, as stamped."""
+    if series.start_s is not None:
+        return Modes(mode=np.zeros(series.time_s.size, dtype=np.int64), usual_s=(usual_interval(series.time_s),)), 0
+    modes = split_modes(series.time_s)
+    if len(modes.usual_s) == 1:
+        modes = replace(modes, usual_s=(usual_interval(series.time_s),))
+    beside = (series.time_s >= reference.first_s - 900.0) & (series.time_s <= reference.last_s + 900.0)
+    return modes, modes.main(beside)
+
+
+def window_lengths(
+    modes: Modes, device: DeviceConfig, *, usual_s: tuple[float, ...], averaging_s: tuple[float, ...], main_s: float
+) -> Lengths:
+    """How long each reading's window is, by its mode.
+
+    Parameters
+    ----------
+    modes : Modes
+        Of the series.
+    device : DeviceConfig
+        What its readings stand for decides how the centre moves with the length.
+    usual_s, averaging_s : tuple of float
+        Rhythm (ascending) and averaging of each mode that is known.
+    main_s : float
+        Averaging of the mode that the clock's centre shift is about.
+
+    Returns
+    -------
+    Lengths
+    """
+    known = nearest_mode(np.array(modes.usual_s), usual_s)
+    length = np.array(averaging_s)[known]
+    if bool(np.all(np.abs(length - main_s) < 1e-9)):
+        return Lengths(averaging_s=main_s)
+    each = length[modes.mode]
+    return Lengths(averaging_s=each, move_s=half_of(device) * (each - main_s))
+
+
+def half_of(device: DeviceConfig) -> float:
+    """Where a window's centre lies from its stamp, in window lengths."""
+    return {"ending": -0.5, "starting": 0.5}.get(device.stands_for, 0.0)
 
 
 def good_values(series: Series, quantity: Quantity) -> NDArray[np.bool_]:
@@ -267,6 +340,26 @@ def chosen_readings(series: Series, rows: NDArray[np.int64]) -> Series:
     )
 
 
+def on_one_centre(series: Series, lengths: Lengths) -> Series:
+    """Stamps moved so that one centre shift brings the readings of all modes to their windows' centres.
+
+    Parameters
+    ----------
+    series : Series
+    lengths : Lengths
+        Of its readings.
+
+    Returns
+    -------
+    Series
+        In order of time; the same where there is one mode.
+    """
+    if isinstance(lengths.averaging_s, float) or series.start_s is not None:
+        return series
+    moved = replace(series, time_s=series.time_s + lengths.move_s)
+    return chosen_readings(moved, np.argsort(moved.time_s, kind="stable"))
+
+
 def without_steps(series: Series, steps: tuple[ClockStep, ...]) -> Series:
     """The readings of a series outside the stretches that are on another clock."""
     if not steps:
@@ -281,7 +374,7 @@ def windowed(
     settings: Settings,
     *,
     clock: ClockFit,
-    averaging_s: float,
+    lengths: Lengths,
     hold_s: float,
     shift_s: F64 | None = None,
     keep_doubtful: bool = False,
@@ -292,7 +385,8 @@ def windowed(
     ----------
     series, reference, quantity, settings
     clock : ClockFit
-    averaging_s, hold_s : float
+    lengths : Lengths
+    hold_s : float
     shift_s : float64 array, optional
         Centre shift for each reading, in place of the fit's own.
     keep_doubtful : bool
@@ -307,7 +401,9 @@ def windowed(
         move = clock.centre_s(middle) - middle if shift_s is None else shift_s
         start, end = series.start_s + move, series.end_s + move
     else:
-        start, end = windows_of(series.time_s, clock, averaging_s=averaging_s, shift_s=shift_s)
+        if not isinstance(lengths.averaging_s, float):
+            shift_s = (clock.centre_s(series.time_s) - series.time_s if shift_s is None else shift_s) + lengths.move_s
+        start, end = windows_of(series.time_s, clock, averaging_s=lengths.averaging_s, shift_s=shift_s)
     usual = rhythm(series.time_s, series.value)
     pairs = make_pairs(
         reference,
@@ -320,7 +416,7 @@ def windowed(
         high=quantity.high,
         sentinels=quantity.sentinels,
         min_covered=settings.min_covered,
-        min_amount=settings.min_beats if reference.scale > 1.0 and averaging_s > 2.0 else 0.0,
+        min_amount=settings.min_beats if reference.scale > 1.0 and np.max(lengths.averaging_s) > 2.0 else 0.0,
         max_doubtful=settings.max_doubtful,
         doubtful_is_reason=not keep_doubtful,
     )
@@ -432,23 +528,34 @@ def fit_session(material: SessionMaterial, config: StudyConfig, settings: Settin
         device = config.devices[series.device]
         if reference is None or series.time_s.size == 0:
             continue
-        usual = usual_interval(series.time_s)
+        modes, main = series_modes(series, reference)
+        usual = modes.usual_s[main]
         averaging = nominal_averaging(device, quantity, usual)
-        clock = first_clock(device, quantity, series, reference, settings, averaging_s=averaging, seed=settings.seed)
+        lengths = _nominal_lengths(modes, device, quantity, main_s=averaging)
+        placed = on_one_centre(series, lengths)
+        clock = first_clock(device, quantity, placed, reference, settings, averaging_s=averaging, seed=settings.seed)
         steps = clock_steps(
-            device, quantity, series, reference, settings, clock=clock, averaging_s=averaging, seed=settings.seed
+            device, quantity, placed, reference, settings, clock=clock, averaging_s=averaging, seed=settings.seed
         )
         if steps:
             series = without_steps(series, steps)
+            modes, main = series_modes(series, reference)
+            lengths = _nominal_lengths(modes, device, quantity, main_s=averaging)
             clock = first_clock(
-                device, quantity, series, reference, settings, averaging_s=averaging, seed=settings.seed
+                device,
+                quantity,
+                on_one_centre(series, lengths),
+                reference,
+                settings,
+                averaging_s=averaging,
+                seed=settings.seed,
             )
-        losses, n_losses = np.zeros((2, 0)), 0
         faithful = FaithfulSums(histogram=np.zeros(200), changed=0.0, moving=0.0)
         trusted = reference.running.without_doubtful()
         window = windowed(
-            series, trusted, quantity, settings, clock=clock, averaging_s=averaging, hold_s=device.hold_s or 0.0
+            series, trusted, quantity, settings, clock=clock, lengths=lengths, hold_s=device.hold_s or 0.0
         )
+        good = np.zeros(series.time_s.size, dtype=np.bool_)
         used = window.pairs.used
         counts = np.zeros(0)
         if quantity.state_model:
@@ -459,21 +566,34 @@ def fit_session(material: SessionMaterial, config: StudyConfig, settings: Settin
             faithful = faithful_sums(judged.data, judged.near)
             if device.averaging_s is None and series.start_s is None:
                 good = judged.states.state == 0
-                losses, n_losses = averaging_losses(trusted, window.centre_s, window.pairs.tested, good, usual_s=usual)
         fits.append(
             SeriesFit(
                 device=series.device,
                 quantity=series.quantity,
                 clock=clock,
                 usual_s=usual,
-                losses=losses,
-                n_losses=n_losses,
+                modes=tuple(_mode_fits(modes, window, good, trusted)),
                 faithful=faithful,
                 reference_counts=counts,
                 steps=steps,
             )
         )
     return SessionFit(name=material.name, origin_ms=material.origin_ms, fits=tuple(fits))
+
+
+def _nominal_lengths(modes: Modes, device: DeviceConfig, quantity: Quantity, *, main_s: float) -> Lengths:
+    nominal = tuple(nominal_averaging(device, quantity, each) for each in modes.usual_s)
+    return window_lengths(modes, device, usual_s=modes.usual_s, averaging_s=nominal, main_s=main_s)
+
+
+def _mode_fits(modes: Modes, window: Windowed, good: NDArray[np.bool_], reference: Running) -> Iterator[ModeFit]:
+    """What each mode tells of its averaging, from readings that follow the reference."""
+    for number, usual in enumerate(modes.usual_s):
+        here = modes.mode == number
+        losses, n = np.zeros((2, 0)), 0
+        if (good & here).any():
+            losses, n = averaging_losses(reference, window.centre_s, window.pairs.tested, good & here, usual_s=usual)
+        yield ModeFit(usual_s=usual, n=int((window.pairs.used & here).sum()), losses=losses, n_losses=n)
 
 
 def finite_width(clock: ClockFit) -> float:

@@ -4,16 +4,26 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from wearbench.core.averaging import AVERAGING_GRID_S, AveragingFit, choose_averaging
+from wearbench.core.modes import Modes, joined_modes, nearest_mode
 from wearbench.core.states import FaithfulSums, StateParameters, learn_parameters
-from wearbench.recipe.fitting import SeriesFit, SessionFit, finite_width, nominal_averaging
-from wearbench.study import StudyConfig
+from wearbench.quantities import Quantity
+from wearbench.recipe.fitting import (
+    Lengths,
+    SeriesFit,
+    SessionFit,
+    finite_width,
+    half_of,
+    nominal_averaging,
+    window_lengths,
+)
+from wearbench.study import DeviceConfig, StudyConfig
 
-__all__ = ["Neighbour", "SeriesParameters", "StudyParameters", "learn"]
+__all__ = ["ModeAveraging", "Neighbour", "SeriesParameters", "StudyParameters", "in_session", "learn"]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -27,9 +37,19 @@ class Neighbour:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class ModeAveraging:
+    """A mode of a device over the study: its rhythm, its averaging, readings used."""
+
+    usual_s: float
+    averaging: AveragingFit
+    n: int
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class SeriesParameters:
     """Parameters of one device and quantity over the study.
 
+    ``averaging`` is that of the mode with most readings used; ``modes`` has all, by rhythm, quickest first.
     ``delay_s`` is None where clock and delay cannot be told apart; ``delay_how`` says why or whence.
     """
 
@@ -38,6 +58,14 @@ class SeriesParameters:
     delay_how: str
     states: StateParameters
     neighbours: tuple[Neighbour, ...] = ()
+    modes: tuple[ModeAveraging, ...] = ()
+
+    def of_rhythm(self, usual_s: float) -> AveragingFit:
+        """Averaging of the mode whose rhythm is nearest."""
+        if not self.modes:
+            return self.averaging
+        at = int(nearest_mode(np.array([usual_s]), tuple(m.usual_s for m in self.modes))[0])
+        return self.modes[at].averaging
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -73,33 +101,29 @@ def learn(fits: Sequence[SessionFit], config: StudyConfig) -> StudyParameters:
 def _series(key: tuple[str, str], group: list[tuple[SessionFit, SeriesFit]], config: StudyConfig) -> SeriesParameters:
     device = config.devices[key[0]]
     quantity = config.all_quantities[key[1]]
-    usual = float(np.median([fit.usual_s for _, fit in group]))
-    nominal = nominal_averaging(device, quantity, usual)
-    told = [fit for _, fit in group if fit.n_losses > 0]
-    if device.averaging_s is not None or not quantity.state_model:
-        how = "declared" if device.averaging_s is not None else "taken as the interval between readings"
-        how = "a spot: no window" if device.stands_for == "spot" and device.averaging_s is None else how
-        averaging = AveragingFit(averaging_s=nominal, low_s=nominal, high_s=nominal, n=0, method=how)
-    elif told:
-        total = np.sum([fit.losses for fit in told], axis=0)
-        averaging = choose_averaging(total, n=sum(fit.n_losses for fit in told), prior_s=max(nominal, 1.0))
-    else:
-        averaging = choose_averaging(np.zeros((2, len(AVERAGING_GRID_S))), n=0, prior_s=max(nominal, 1.0))
+    modes = _modes(group, device, quantity)
+    averaging = max(modes, key=lambda mode: mode.n).averaging
     sums = FaithfulSums(histogram=np.zeros(200), changed=0.0, moving=0.0)
     for _, fit in group:
         sums = sums + fit.faithful
     good = [(s, f) for s, f in group if f.clock.trust == "good" and finite_width(f.clock) < 8.0]
-    delay, how = _delay(key[0], good, config, averaging)
-    return SeriesParameters(
+    parameters = SeriesParameters(
         averaging=averaging,
+        delay_s=None,
+        delay_how="",
+        states=learn_parameters(sums),
+        modes=modes,
+    )
+    delay, how = _delay(device, good, parameters)
+    return replace(
+        parameters,
         delay_s=delay,
         delay_how=how,
-        states=learn_parameters(sums),
         neighbours=tuple(
             Neighbour(
                 session=s.name,
                 origin_ms=s.origin_ms,
-                shift_s=f.clock.shift_s,
+                shift_s=f.clock.shift_s + _to_main(parameters, f, device),
                 half_width_s=0.5 * finite_width(f.clock),
             )
             for s, f in good
@@ -107,10 +131,76 @@ def _series(key: tuple[str, str], group: list[tuple[SessionFit, SeriesFit]], con
     )
 
 
+def _modes(
+    group: list[tuple[SessionFit, SeriesFit]], device: DeviceConfig, quantity: Quantity
+) -> tuple[ModeAveraging, ...]:
+    """The modes of a device over the study, each with its averaging, quickest first."""
+    fits = [mode for _, fit in group for mode in fit.modes]
+    cluster = joined_modes(np.array([mode.usual_s for mode in fits]))
+    out = []
+    for number in range(int(cluster.max(initial=-1)) + 1):
+        members = [mode for mode, at in zip(fits, cluster.tolist(), strict=True) if at == number]
+        usual = float(np.median([mode.usual_s for mode in members]))
+        nominal = nominal_averaging(device, quantity, usual)
+        told = [mode for mode in members if mode.n_losses > 0]
+        if device.averaging_s is not None or not quantity.state_model:
+            how = "declared" if device.averaging_s is not None else "taken as the interval between readings"
+            how = "a spot: no window" if device.stands_for == "spot" and device.averaging_s is None else how
+            averaging = AveragingFit(averaging_s=nominal, low_s=nominal, high_s=nominal, n=0, method=how)
+        elif told:
+            total = np.sum([mode.losses for mode in told], axis=0)
+            averaging = choose_averaging(total, n=sum(mode.n_losses for mode in told), prior_s=max(nominal, 1.0))
+        else:
+            averaging = choose_averaging(np.zeros((2, len(AVERAGING_GRID_S))), n=0, prior_s=max(nominal, 1.0))
+        out.append(ModeAveraging(usual_s=usual, averaging=averaging, n=sum(mode.n for mode in members)))
+    return tuple(out)
+
+
+def _to_main(parameters: SeriesParameters, fit: SeriesFit, device: DeviceConfig) -> float:
+    """What takes a session's centre shift to that of the study's main mode."""
+    own = parameters.of_rhythm(fit.usual_s).averaging_s
+    return half_of(device) * (parameters.averaging.averaging_s - own)
+
+
+def in_session(
+    parameters: SeriesParameters, modes: Modes, main: int, device: DeviceConfig
+) -> tuple[SeriesParameters, Lengths]:
+    """Parameters as they are in a session, by the modes its readings came in.
+
+    Parameters
+    ----------
+    parameters : SeriesParameters
+    modes : Modes
+        Of the session's series.
+    main : int
+        The one its clock is about.
+    device : DeviceConfig
+
+    Returns
+    -------
+    SeriesParameters
+        ``averaging`` is that of the session's main mode, and neighbours' shifts are about it.
+    Lengths
+        Of each reading's window.
+    """
+    own = parameters.of_rhythm(modes.usual_s[main])
+    lengths = window_lengths(
+        modes,
+        device,
+        usual_s=tuple(mode.usual_s for mode in parameters.modes),
+        averaging_s=tuple(mode.averaging.averaging_s for mode in parameters.modes),
+        main_s=own.averaging_s,
+    )
+    move = half_of(device) * (own.averaging_s - parameters.averaging.averaging_s)
+    if move == 0.0:
+        return replace(parameters, averaging=own), lengths
+    neighbours = tuple(replace(n, shift_s=n.shift_s + move) for n in parameters.neighbours)
+    return replace(parameters, averaging=own, neighbours=neighbours), lengths
+
+
 def _delay(
-    name: str, good: list[tuple[SessionFit, SeriesFit]], config: StudyConfig, averaging: AveragingFit
+    device: DeviceConfig, good: list[tuple[SessionFit, SeriesFit]], parameters: SeriesParameters
 ) -> tuple[float | None, str]:
-    device = config.devices[name]
     if device.delay_s is not None:
         return device.delay_s, "declared"
     if device.clock != "shared":
@@ -118,8 +208,8 @@ def _delay(
     if not good:
         return None, "no session shows it"
     weight = np.array([1.0 / max(f.clock.high_s - f.clock.low_s, 0.2) ** 2 for _, f in good])
-    half = {"ending": -0.5, "starting": 0.5}.get(device.stands_for, 0.0) * averaging.averaging_s
-    delays = np.array([half - f.clock.shift_s for _, f in good])
+    half = half_of(device) * parameters.averaging.averaging_s
+    delays = np.array([half - (f.clock.shift_s + _to_main(parameters, f, device)) for _, f in good])
     order = np.argsort(delays)
     at = int(np.searchsorted(np.cumsum(weight[order]), 0.5 * weight.sum()))
     return float(delays[order][min(at, delays.size - 1)]), "estimated over the study: the clock is shared"

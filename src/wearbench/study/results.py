@@ -65,6 +65,7 @@ TABLES: Final = (
     "episodes",
     "clock",
     "windows",
+    "rhythms",
     "flow",
     "references",
     "sessions",
