@@ -111,12 +111,12 @@ def _any(devices: Sequence[Recorder], occasion: Occasion) -> bool:
 def _file_lines(proposal: Proposal) -> list[str]:
     kinds = Counter(placing.relation for placing in proposal.placings)
     told = {
-        "recording": "one recording each",
-        "part": "parts of a recording or an export",
-        "copy": "copies of another",
-        "export": "exports that span sessions",
+        "recording": ("a whole recording", "one recording each"),
+        "part": ("part of a recording or an export", "parts of a recording or an export"),
+        "copy": ("copy of another", "copies of another"),
+        "export": ("export that spans sessions", "exports that span sessions"),
     }
-    parts = [f"{n} {told[kind]}" for kind, n in kinds.most_common()]
+    parts = [f"{n:,} {told[kind][n > 1]}" for kind, n in kinds.most_common()]
     lines = [f"{_count(len(proposal.placings), 'file')} to copy" + (f": {', '.join(parts)}." if parts else ".")]
     if proposal.already:
         lines.append(f"{_count(len(proposal.already), 'file')} in the study already.")
