@@ -74,7 +74,8 @@ def declared_view(document: Mapping[str, Any], subjects: Sequence[Subject]) -> D
 
 
 def _lead(declared: Mapping[str, Any]) -> str:
-    look = f"The results were looked at {plural(int(declared.get('look') or 1), 'time')}, this one included."
+    count = int(declared.get("look") or 1)
+    look = "This is the first look." if count == 1 else f"Results were looked at {count} times, this one included."
     if not declared.get("decision"):
         return f"Nothing was declared before the results were seen, so all of this is exploratory. {look}"
     before = int(declared.get("looks_before") or 0)
