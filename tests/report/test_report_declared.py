@@ -6,8 +6,11 @@ import copy
 import re
 from typing import Any
 
+import polars as pl
+
 from invented_results import invented
 from wearbench.report import render_report
+from wearbench.report.view import page_of
 from wearbench.study import COLUMNS, Results
 from wearbench.study.results import plain
 
@@ -77,7 +80,8 @@ def test_equal_columns_are_a_line_and_no_table():
 def test_declaration_and_departures_are_said():
     text = section(with_declaration(columns=True))
     for words in (
-        "Declared on 10 January 2031 as D2, before any result was seen. Results were looked at 3 times, this one included.",
+        "Declared on 10 January 2031 as D2, before any result was seen. Results were looked at 3 times, this one "
+        "included.",
         "01-23-45-67-89",
         "Is &lt;it&gt; close?",
         "sessions whose strap is dry; the first 1 min of each session",
@@ -97,3 +101,19 @@ def test_without_a_declaration_all_is_exploratory():
     assert "Nothing was declared before the results were seen, so all of this is exploratory. This is the first" in text
     assert "departs" not in text
     assert "<dl" not in text
+
+
+def test_a_session_left_out_by_rule_is_not_called_one_without_reference():
+    made = with_declaration(columns=True)
+    name = made.pairs["session"][0]
+    gone = pl.col("session") == name
+    pairs = made.pairs.with_columns(
+        used=pl.col("used") & ~gone,
+        reason=pl.when(gone).then(pl.lit("rule")).otherwise(pl.col("reason")),
+        state=pl.when(gone).then(None).otherwise(pl.col("state")),
+    )
+    page = page_of(Results(document=made.document, pairs=pairs, traces=made.traces), title="Invented")
+    assert name not in page.silent_sessions
+    doubtful = pairs.with_columns(reason=pl.col("reason").str.replace("rule", "reference_doubtful"))
+    page = page_of(Results(document=made.document, pairs=doubtful, traces=made.traces), title="Invented")
+    assert name in page.silent_sessions

@@ -11,10 +11,12 @@ from study_folders import STUDY, make_study
 
 from wearbench.errors import StudyError
 from wearbench.study import (
+    COLUMNS,
     Decision,
     Rules,
     Session,
     append_decisions,
+    criteria_that_turn,
     declared_in,
     deviations,
     load_study,
@@ -293,3 +295,24 @@ def test_lines_of_a_run():
         "  ! departs: 1 decision by hand",
     ]
     json.dumps(document)
+
+
+def test_a_criterion_that_turns_on_what_was_left_out_is_said(tmp_path: Path):
+    config = config_of(tmp_path)  # mape at most 5
+    (row,) = results()["agreement"]
+    document = {
+        "agreement": [
+            row,
+            *(
+                {**row, "by": "column", "group": column, "statistics": {"mape": {"value": value, "low": 1, "high": 9}}}
+                for column, value in zip(COLUMNS, (7.0, 5.5, 4.0), strict=True)
+            ),
+        ]
+    }
+    assert criteria_that_turn(config, document) == [
+        'criterion close (band) is met in the column "plus decisions" and not in "everything" and "declared rules"'
+    ]
+    for other in document["agreement"]:
+        other["statistics"] = {"mape": {"value": 4.0}}
+    assert criteria_that_turn(config, document) == []
+    assert criteria_that_turn(config, results()) == []

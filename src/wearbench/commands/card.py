@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from wearbench.commands.common import emit, json_option, refuse_session_name
+from wearbench.commands.common import emit, json_option, refuse_out, refuse_session_name
 from wearbench.errors import UsageError
 
 if TYPE_CHECKING:
@@ -43,7 +43,7 @@ def card(study: Path | None, *, session: str | None, out: Path, paper: str, as_j
 
     if session is not None:
         refuse_session_name(session)
-    _refuse_out(out, study)
+    refuse_out(out, study, endings=ENDINGS)
     made = blank_card(session=session) if study is None else card_of(load_study(study), session=session)
     try:
         whole = write_sheet(made, out, paper=paper)
@@ -56,14 +56,6 @@ def card(study: Path | None, *, session: str | None, out: Path, paper: str, as_j
     head = [] if study is None else [f"{made.title}: session {made.session or 'without a name yet'}"]
     lines = [*head, *(f"! {warning}" for warning in warnings), f"Card: {out}"]
     emit(lines, {"study": study, "card": made, "warnings": warnings, "page": out}, as_json=as_json, wrap=True)
-
-
-def _refuse_out(out: Path, study: Path | None) -> None:
-    if out.suffix.lower() not in ENDINGS:
-        raise UsageError("--out: expected a name that ends in .pdf or .html", slug="out-name", file=str(out))
-    if study is not None and out.resolve().is_relative_to((study / "raw").resolve()):
-        said = "--out: expected a place outside raw/, which holds recordings only"
-        raise UsageError(said, slug="out-name", file=str(out))
 
 
 def _warnings(card: Card, *, numbered: bool) -> list[str]:

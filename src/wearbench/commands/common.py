@@ -14,7 +14,7 @@ import click
 
 from wearbench.errors import UsageError
 
-__all__ = ["emit", "json_option", "quiet_option", "refuse_session_name", "study_argument", "typed"]
+__all__ = ["emit", "json_option", "quiet_option", "refuse_out", "refuse_session_name", "study_argument", "typed"]
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -45,6 +45,16 @@ def refuse_session_name(session: str) -> None:
         from wearbench.study.problem import shown
 
         raise UsageError(f"expected a session name that can name a folder, got {shown(session)}", slug="session-name")
+
+
+def refuse_out(out: Path, study: Path | None, *, endings: tuple[str, ...]) -> None:
+    """Refuse a place for a page whose name ends otherwise, or that lies among recordings."""
+    if out.suffix.lower() not in endings:
+        said = f"--out: expected a name that ends in {endings[0]} or {endings[1]}"
+        raise UsageError(said, slug="out-name", file=str(out))
+    if study is not None and out.resolve().is_relative_to((study / "raw").resolve()):
+        said = "--out: expected a place outside raw/, which holds recordings only"
+        raise UsageError(said, slug="out-name", file=str(out))
 
 
 def emit(lines: Iterable[str], document: Any, *, as_json: bool, wrap: bool = False) -> None:

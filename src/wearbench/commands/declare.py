@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
-from wearbench.commands.common import emit, json_option
+from wearbench.commands.common import emit, json_option, refuse_out
 from wearbench.errors import UsageError
 
 if TYPE_CHECKING:
@@ -73,7 +73,7 @@ def declare(
     from wearbench.study.declaration import DECLARATION_FILE
 
     for path in out:
-        _refuse_out(path, study)
+        refuse_out(path, study, endings=ENDINGS)
     there = load_study(study)
     config, declared = there.config, declared_in(there.decisions)
     table = _of_options(said)
@@ -119,14 +119,6 @@ def _told(
         "warnings": notes,
         "pages": list(out),
     }
-
-
-def _refuse_out(path: Path, study: Path) -> None:
-    if path.suffix.lower() not in ENDINGS:
-        raise UsageError("--out: expected a name that ends in .md or .html", slug="out-name", file=str(path))
-    if path.resolve().is_relative_to((study / "raw").resolve()):
-        said = "--out: expected a place outside raw/, which holds recordings only"
-        raise UsageError(said, slug="out-name", file=str(path))
 
 
 def _of_options(said: dict[str, Any]) -> dict[str, Any]:

@@ -51,6 +51,7 @@ def carry_out(folder: Path, *, quiet: bool) -> Outcome:
     from wearbench.study import (
         beforehand_lines,
         check_writable,
+        criteria_that_turn,
         judge_criteria,
         load_study,
         record_criteria,
@@ -65,7 +66,7 @@ def carry_out(folder: Path, *, quiet: bool) -> Outcome:
     with Progress(quiet=quiet) as progress:
         settings = study.config.settings
         results = run_study(study, settings=settings, progress=progress, workers=settings.workers)
-        results = _with_findings(results, changed)
+        results = _with_findings(results, [*changed, *criteria_that_turn(study.config, results.document)])
         progress("writing", 0, 1)
         place = write_results(folder, results, also=lambda new: _show(results, new, title=study.config.title))
     outcomes = judge_criteria(study.config, results.document)

@@ -136,7 +136,9 @@ def _say_tracking(subject: Subject) -> Iterator[Said]:
 
 
 def _unjudged_s(pairs: pl.DataFrame) -> float:
-    return float(pairs.filter(~pl.col("used"))["seconds"].sum() or 0.0) if pairs.height else 0.0
+    """Time that could not be judged; what a rule or a decision left out is another matter."""
+    left_out = pl.col("reason").is_in(("rule", "left_out", "not_worn")).fill_null(value=False)
+    return float(pairs.filter(~pl.col("used") & ~left_out)["seconds"].sum() or 0.0) if pairs.height else 0.0
 
 
 def _statistics(row: Mapping[str, Any] | None) -> dict[str, dict[str, Any]]:

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import UTC, tzinfo
-from typing import Any
+from typing import Any, Final
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import polars as pl
@@ -28,6 +28,8 @@ from wearbench.study.results import Results, plain
 from wearbench.wording import duration, join_words
 
 __all__ = ["Page", "page_of"]
+
+LEFT_OUT: Final = ("rule", "left_out")
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -150,8 +152,9 @@ def _facts(results: Results, document: Mapping[str, Any], found: list[Subject]) 
 
 
 def _silent(document: Mapping[str, Any], found: list[Subject]) -> tuple[str, ...]:
-    """Sessions in which nothing could be judged."""
+    """Sessions in which nothing could be judged, those left out by a rule or by hand apart."""
     judged = {n for s in found for n in s.judged_sessions}
+    judged |= {n for s in found for n in s.pairs.filter(pl.col("reason").is_in(LEFT_OUT))["session"].unique()}
     names = [str(s.get("session")) for s in document.get("sessions") or []]
     names += [n for s in found for n in s.sessions]
     return tuple(dict.fromkeys(n for n in names if n not in judged))

@@ -3,7 +3,7 @@
 from wearbench.study.beforehand import beforehand_lines
 from wearbench.study.changes import Change, change_lines, changes_between
 from wearbench.study.config import CriterionConfig, StudyConfig, read_config
-from wearbench.study.criteria import CriterionOutcome, judge_criteria
+from wearbench.study.criteria import CriterionOutcome, criteria_that_turn, judge_criteria
 from wearbench.study.decisions import Decision, append_decisions, read_decisions, record_criteria, record_look
 from wearbench.study.declaration import Declaration, Primary, Rules, Systematic, read_declaration
 from wearbench.study.declared import COLUMNS, Declared, acting, declared_in, deviations, record_declaration
@@ -56,6 +56,7 @@ __all__ = [
     "change_lines",
     "changes_between",
     "check_writable",
+    "criteria_that_turn",
     "declared_in",
     "deviations",
     "earlier_run",

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
 from wearbench.study.config import CriterionConfig, StudyConfig
+from wearbench.study.declared import COLUMNS
 
-__all__ = ["CriterionOutcome", "judge_criteria"]
+__all__ = ["CriterionOutcome", "criteria_that_turn", "judge_criteria"]
 
 _OVERALL = (None, "", "all", "overall")
 
@@ -55,6 +56,35 @@ def judge_criteria(config: StudyConfig, document: Mapping[str, Any]) -> tuple[Cr
     ``tracking_share`` is the share of time in which the device followed the reference, missing time counted wrong.
     """
     return tuple(outcome for criterion in config.criteria for outcome in _outcomes(criterion, document))
+
+
+def criteria_that_turn(config: StudyConfig, document: Mapping[str, Any]) -> list[str]:
+    """A sentence for each criterion that is met in one of the three columns and not in another.
+
+    Parameters
+    ----------
+    config : StudyConfig
+    document : mapping
+        ``Results.document``.
+    """
+    met: dict[tuple[str, str | None, str | None], dict[str, bool]] = {}
+    for column in COLUMNS:
+        rows = {part: _of_column(document.get(part) or [], column) for part in ("agreement", "tracking")}
+        for outcome in judge_criteria(config, rows) if rows["agreement"] else ():
+            key = (outcome.criterion, outcome.device, outcome.quantity)
+            met.setdefault(key, {})[column] = outcome.met
+    said = []
+    for (name, device, _), by_column in met.items():
+        if len(set(by_column.values())) > 1:
+            yes, no = (
+                " and ".join(f'"{c}"' for c, is_met in by_column.items() if is_met == word) for word in (True, False)
+            )
+            said.append(f"criterion {name} ({device}) is met in the column {yes} and not in {no}")
+    return said
+
+
+def _of_column(rows: Iterable[Mapping[str, Any]], column: str) -> list[Mapping[str, Any]]:
+    return [{**row, "by": "all"} for row in rows if (row.get("by"), row.get("group")) == ("column", column)]
 
 
 def _outcomes(criterion: CriterionConfig, document: Mapping[str, Any]) -> Iterator[CriterionOutcome]:

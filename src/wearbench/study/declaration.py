@@ -60,7 +60,7 @@ class Rules:
         Column of sessions.csv (or ``session``) -> values; a session with one of them is left out.
     leave_out_activities, leave_out_intensities : tuples
     first_s, last_s : float
-        So much of each session, from the time when both devices were there, and up to its end.
+        So much of each session, from the time when both devices were expected to give values, and up to its end.
     min_covered : float or None
         Smallest share of a window with trustworthy reference, where more is asked than the settings do.
     """
