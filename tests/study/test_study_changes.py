@@ -163,3 +163,12 @@ def test_devices_are_named_where_there_are_several():
         "Since run 4: Tracking share (loop, heart rate) 83 % -> –. No finding changed direction.",
         "- loop, heart rate: tracking share 83 % (75 % to 90 %) -> – (nothing was judged)",
     ]
+
+
+def test_a_share_whose_interval_alone_moved_is_not_said_twice():
+    after = document()
+    after["tracking"][0]["low"] = 0.7
+    assert told(document(), after) == [
+        "Since run 4: No finding changed direction.",
+        "- tracking share 83 % (75 % to 90 %) -> 83 % (70 % to 90 %)",
+    ]

@@ -44,6 +44,7 @@ def test_history_holds_the_last_twenty_runs(tmp_path: Path):
     entry = json.loads(gzip.decompress((tmp_path / "history" / "23.json.gz").read_bytes()))
     assert entry["run"] == 23
     assert entry["document"] == document(23)
+    assert entry["raw_files"] == ["raw/s01/band.csv", "raw/s01/patch.csv"]
     toml = (tmp_path / "study.toml").read_bytes()
     assert entry["study_files"] == {"study.toml": hashlib.sha256(toml).hexdigest()}
 
@@ -146,7 +147,13 @@ def test_a_name_that_cannot_be_a_release(tmp_path: Path, name: str):
 
 
 @pytest.mark.parametrize(
-    ("name", "text"), [("raw/s01/band.csv", "time,heart_rate\n"), ("study.toml", "schema = 1\n"), ("bouts.csv", "x\n")]
+    ("name", "text"),
+    [
+        ("raw/s01/band.csv", "time,heart_rate\n"),
+        ("raw/s02/band.csv", "time,heart_rate\n"),
+        ("study.toml", "schema = 1\n"),
+        ("bouts.csv", "x\n"),
+    ],
 )
 def test_results_older_than_the_study_are_not_kept(tmp_path: Path, name: str, text: str):
     now = study_with_results(tmp_path)

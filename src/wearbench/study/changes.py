@@ -317,7 +317,7 @@ def _summary(changes: tuple[Change, ...]) -> str:
     if "setting" in of:
         parts.append("Setting changed: " + join_words([c.about for c in of["setting"]]))
     shares = [c for c in of.get("headline", []) if c.about.endswith(f"/{TRACKING}") and c.shows]
-    parts += [_share_moved(c) for c in shares]
+    parts += [words for c in shares if (words := _share_moved(c))]
     for word in ("relabelled", "appeared", "vanished"):
         rows = of.get(f"episode_{word}", [])
         if rows:
@@ -333,8 +333,10 @@ def _summary(changes: tuple[Change, ...]) -> str:
 
 
 def _share_moved(change: Change) -> str:
-    """``Tracking share 83 -> 81 %``, with the device where there are several."""
+    """``Tracking share 83 -> 81 %``, with the device where there are several; nothing where only its interval moved."""
     head = "" if change.said.startswith(LABEL[TRACKING]) else change.said.partition(": ")[0]
     before, after = (statistic_words(TRACKING, found, unit="")[0] for found in (change.before, change.after))
+    if before == after:
+        return ""
     short = before.removesuffix(" %") if after.endswith(" %") else before
     return f"Tracking share{f' ({head})' if head else ''} {short} -> {after}"

@@ -1,7 +1,8 @@
 """Results that outlive the next run: the last runs, and releases kept by name.
 
-``history/<n>.json.gz`` holds the document of run n and the hashes of the study's own files at that time; the last
-twenty are there. ``kept/<name>/`` is a release: results, report, the study's files, the hashes of every recording.
+``history/<n>.json.gz`` holds the document of run n, the hashes of the study's own files and the names of the raw ones
+at that time; the last twenty are there. ``kept/<name>/`` is a release: results, report, the study's files, the hashes
+of every recording.
 """
 
 from __future__ import annotations
@@ -71,7 +72,7 @@ def remember_run(folder: Path, document: Mapping[str, Any]) -> Path:
     number = max(int((told.get("declared") or {}).get("look") or 0), *(n for n, _ in _runs(folder)), 0)
     if number in dict(_runs(folder)):
         number += 1
-    entry = {"run": number, "study_files": _hashes(folder), "document": told}
+    entry = {"run": number, "study_files": _hashes(folder), "raw_files": _raw(folder), "document": told}
     path = place / f"{number}.json.gz"
     new = place / f".{uuid.uuid4().hex[:8]}"
     try:
@@ -93,6 +94,13 @@ def _runs(folder: Path) -> list[tuple[int, Path]]:
 def _hashes(folder: Path) -> dict[str, str]:
     """SHA-256 of the study's own files."""
     return {name: _sha256(folder / name) for name in STUDY_FILES if (folder / name).is_file()}
+
+
+def _raw(folder: Path) -> list[str]:
+    """Names of all raw files; a recording that came later would be missing in the results."""
+    raw = folder / "raw"
+    files = (path.relative_to(folder) for path in raw.rglob("*") if path.is_file())
+    return sorted(path.as_posix() for path in files if not any(part.startswith(".") for part in path.parts))
 
 
 def _sha256(path: Path) -> str:
@@ -227,6 +235,7 @@ def _refuse_stale(folder: Path, document: Mapping[str, Any]) -> None:
     if entry is not None:
         was, now = entry["study_files"], _hashes(folder)
         changed += [name for name in STUDY_FILES if was.get(name) != now.get(name)]
+        changed += sorted((set(entry["raw_files"]) ^ set(_raw(folder))) - set(changed))
     if changed:
         more = f" and {len(changed) - 3} more" if len(changed) > 3 else ""
         said = f"expected results of the study as it is; changed since: {', '.join(changed[:3])}{more}. Run again first"
