@@ -249,3 +249,13 @@ def test_a_release_is_made_again_with_identical_numbers(wearbench, tmp_path: Pat
     as_json = json.loads(wearbench("changes", folder, "--since", "pilot", "--json").out)
     assert as_json["since"] == "release pilot"
     assert {change["kind"] for change in as_json["changes"]} >= {"session_removed", "headline"}
+
+
+def test_a_run_that_cannot_be_remembered_is_still_a_run(wearbench, analysis, tmp_path: Path):
+    make_study(tmp_path)
+    add(tmp_path, "history", "a file where a folder should be\n")
+    done = wearbench("run", tmp_path, "--quiet")
+    assert done.code == 0
+    said = "! this run could not be added to the history (File exists): wearbench changes will not know it\n"
+    assert said in done.out
+    assert (tmp_path / "results" / "results.json").is_file()

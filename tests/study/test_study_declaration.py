@@ -116,6 +116,12 @@ def test_any_text_survives(tmp_path: Path, odd: str):
             'declaration.toml: primary.device: expected a tested device of this study ("band"), got "patch"',
         ),
         (
+            {"primary": {"statistic": "n_pairs"}},
+            'declaration.toml: primary.statistic: expected a statistic ("tracking_share", "bias", "sd_of_differences", '
+            '"sd_between", "sd_within", "limit_low", "limit_high", "mae", "mape", "rmse", "within_tolerance", '
+            '"within_10_percent", "within_greater" or "ccc"), got "n_pairs"',
+        ),
+        (
             {"sessions": {"planned": 0, "stopping": "now"}},
             "declaration.toml: sessions.planned: expected a whole number from 1 to 100000, got 0",
         ),

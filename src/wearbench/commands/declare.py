@@ -205,15 +205,14 @@ def _has(table: dict[str, Any], place: tuple[str, ...]) -> bool:
 
 def _ask(table: dict[str, Any], config: StudyConfig, *, everything: bool) -> None:
     """Ask for what is missing, one by one; what may be left empty only where nothing was given."""
-    from wearbench.core.agreement import STATISTIC_NAMES
-    from wearbench.study.declaration import TRACKING
+    from wearbench.study.declaration import primary_statistics
 
     if "question" not in table:
         table["question"] = click.prompt("What does the study ask, in a sentence", err=True)
     primary = table.setdefault("primary", {})
     tested = [device.name for device in config.with_role("tested")]
     if "statistic" not in primary:
-        choice = click.Choice([TRACKING, *STATISTIC_NAMES])
+        choice = click.Choice(primary_statistics())
         primary["statistic"] = click.prompt("Which one number is it about", err=True, type=choice, default="mape")
     if "device" not in primary and len(tested) > 1:
         primary["device"] = click.prompt("Of which device", err=True, type=click.Choice(tested))

@@ -29,6 +29,7 @@ __all__ = [
     "canonical_text",
     "current_settings",
     "of_text",
+    "primary_statistics",
     "read_declaration",
     "rules_from",
     "sha256_of",
@@ -39,6 +40,7 @@ DECLARATION_FILE: Final = "declaration.toml"
 SCHEMA: Final = 1
 TRACKING: Final = "tracking_share"
 _NOT_OF_THE_NUMBERS: Final = ("workers", "max_readings")
+_NO_ANSWER: Final = ("n_pairs", "mean_reference", "mean_tested")
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -189,11 +191,15 @@ def _declaration(top: Checked, config: StudyConfig) -> Declaration:
     return made
 
 
-def _primary(table: Checked, config: StudyConfig) -> Primary:
+def primary_statistics() -> tuple[str, ...]:
+    """Names of what can be a primary number: tracking share, and what agreement says of the device."""
     from wearbench.core.agreement import STATISTIC_NAMES
 
-    names = (TRACKING, *STATISTIC_NAMES)
-    statistic = table.one_of("statistic", names, what="a statistic", slug="unknown-statistic") or ""
+    return (TRACKING, *(name for name in STATISTIC_NAMES if name not in _NO_ANSWER))
+
+
+def _primary(table: Checked, config: StudyConfig) -> Primary:
+    statistic = table.one_of("statistic", primary_statistics(), what="a statistic", slug="unknown-statistic") or ""
     tested = [device.name for device in config.with_role("tested")]
     if len(tested) != 1:
         table.need("device", f"one of {listed(tested)}")
