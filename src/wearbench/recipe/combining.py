@@ -33,6 +33,8 @@ from wearbench.wording import share as share_words
 __all__ = ["combine"]
 
 F64 = NDArray[np.float64]
+_OFFSETS = ("clock_offset", "clock_epoch")
+_NOT_ASKED = ("not_worn", "not_expected", "unjudged")
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 
@@ -307,7 +309,7 @@ def _clocks(ordered: list[SessionResult]) -> list[dict[str, Any]]:
                     "method": s.clock.method,
                     "trust": s.clock.trust,
                     "why": s.clock.why or None,
-                    "looks_like": next((p.said for p in s.proposals if p.kind != "clock_step"), None),
+                    "looks_like": next((p.said for p in s.proposals if p.kind in _OFFSETS), None),
                     "candidates": [
                         {"offset_s": c.shift_s + move, "loss": c.loss, "n": c.n} for c in s.clock.candidates
                     ],
@@ -459,12 +461,12 @@ def _state_seconds(group: list[tuple[SessionResult, SeriesResult]]) -> dict[tupl
 
 def _states(ordered: list[SessionResult]) -> list[dict[str, Any]]:
     out: list[dict[str, Any]] = []
-    order = {name: i for i, name in enumerate((*STATES, "missing", "unjudged"))}
+    order = {name: i for i, name in enumerate((*STATES, "missing", *_NOT_ASKED))}
     for (device, quantity), group in _by_series(ordered).items():
         for (by, name), cell in _state_seconds(group).items():
-            total = sum(seconds for state, seconds in cell.items() if state != "unjudged")
+            total = sum(seconds for state, seconds in cell.items() if state not in _NOT_ASKED)
             for state in sorted(cell, key=lambda s: order[s]):
-                share = cell[state] / total if total > 0 and state != "unjudged" else None
+                share = cell[state] / total if total > 0 and state not in _NOT_ASKED else None
                 out.append(
                     {
                         "device": device,
@@ -492,7 +494,7 @@ def _tracking(ordered: list[SessionResult], study: Study, settings: Settings) ->
             faithful = {k: v.get("faithful", 0.0) for k, v in sessions.items()}
             missing = {k: v.get("missing", 0.0) for k, v in sessions.items()}
             unjudged = sum(v.get("unjudged", 0.0) for v in sessions.values())
-            total = {k: sum(x for state, x in v.items() if state != "unjudged") for k, v in sessions.items()}
+            total = {k: sum(x for state, x in v.items() if state not in _NOT_ASKED) for k, v in sessions.items()}
             keys = sorted(k for k in sessions if total[k] > 0)
             if not keys:
                 continue
@@ -552,9 +554,9 @@ def _affected(
         longest: dict[str, float] = {}
         judged = 0
         for r, s in group:
-            if any(t.by == "all" and t.state != "unjudged" for t in s.state_times):
+            if any(t.by == "all" and t.state not in _NOT_ASKED for t in s.state_times):
                 judged += 1
-            for episode in s.episodes:
+            for episode in (e for e in s.episodes if e.state not in _NOT_ASKED):
                 cell = per.setdefault(episode.state, {})
                 cell[r.material.name] = cell.get(r.material.name, 0.0) + episode.seconds
                 longest[episode.state] = max(longest.get(episode.state, 0.0), episode.seconds)

@@ -49,6 +49,7 @@ from wearbench.recipe.material import ReferenceMaterial, Series, SessionMaterial
 from wearbench.recipe.places import Places, places_of
 from wearbench.recipe.proposals import Proposal, of_offset, of_start, of_steps
 from wearbench.recipe.rhythms import RhythmSums, mode_not_started, rhythm_groups, rhythm_sums
+from wearbench.recipe.wearing import Absent, absent_spans, propose_unworn
 from wearbench.settings import Settings
 from wearbench.study import DeviceConfig, Session, Study
 
@@ -95,7 +96,7 @@ class SumsRow:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class StateTime:
-    """Seconds in a state; ``state`` is also "missing" or "unjudged"."""
+    """Seconds in a state; ``state`` is also "missing", "not_worn", "not_expected" or "unjudged"."""
 
     by: str
     group: str
@@ -356,6 +357,7 @@ def _series(
     by_hand = np.concatenate([by_rule, hand_spans(study, session, series, clock, origin_ms=material.origin_ms)])
     undecided = replace(study, decisions=())
     columns: list[Column] = []
+    absent: dict[str, Absent] = {}
 
     def column(name: str, start: Windowed, decided: Study, cut: F64) -> Column:
         left = _off_clock(_leave_out(start, series, session, decided, material, clock), series, steps)
@@ -369,7 +371,11 @@ def _series(
         else:
             states = _no_states(left.pairs, judged=not quantity.state_model)
         gone = _missing(series, _in_place(left, series, steps), quantity, settings, expected, hold)
-        columns.append(Column(name=name, window=left, states=states, gone=outside(gone, cut)))
+        absent[name] = absent_spans(
+            decided, session, series, clock, origin_ms=material.origin_ms, expected=expected, silent=gone
+        )
+        gone = outside(outside(gone, cut), absent[name].every)
+        columns.append(Column(name=name, window=left, states=states, gone=gone))
         return columns[-1]
 
     judged = column("plus decisions", ruled, study, by_hand)
@@ -379,11 +385,12 @@ def _series(
     places = places_of(session, material.origin_ms, window.centre_s)
     in_place = _in_place(window, series, steps)
     firmware = study.firmware(session, device.name) or ""
-    episode, episodes = _episodes(session.name, episodes_before, window, states, gone, learned, quantity)
+    away = absent[judged.name]
+    episode, episodes = _episodes(session.name, episodes_before, window, states, gone, away, quantity)
     thirds = parameters.thirds.get(series.quantity)
     groups = _groups(places, pairs, firmware, thirds) + rhythm_groups(learned, modes)
     sums = _sums(series, pairs, states, groups, window, quantity, settings, pair, clock, device, averaging, learned)
-    times = _state_times(pairs, states, window, gone, session, material.origin_ms, firmware, thirds)
+    times = _state_times(pairs, states, window, gone, away, session, material.origin_ms, firmware, thirds)
     if has_columns(study):
         column("everything", unruled, undecided, np.zeros((0, 2)))
         column("declared rules", ruled, undecided, by_rule)
@@ -394,19 +401,23 @@ def _series(
                 averaging, learned,
             )  # fmt: skip
             spent = _state_times(
-                one.window.pairs, one.states, one.window, one.gone, session, material.origin_ms, "", None
+                one.window.pairs, one.states, one.window, one.gone, absent[one.name], session, material.origin_ms, "",
+                None,
             )
             times += tuple(replace(t, by="column", group=one.name) for t in spent if t.by == "all")
     blocks_faithful, blocks_judged = _share_blocks(pairs, states, window, gone)
     delay = learned.delay_s or 0.0
     own_window = series.start_s is not None
     half = 0.0 if own_window else {"ending": 0.5, "starting": -0.5}.get(device.stands_for, 0.0) * averaging
-    flow = _flow(expected, reference, pairs)
+    flow = _flow(expected, reference, pairs, away)
     warnings = _warnings(series, reference, clock, expected, in_place, device, material.origin_ms)
     offset = clock.shift_s + half + delay + series.after_stamp_s
     about = {"device": series.device, "quantity": series.quantity, "origin_ms": material.origin_ms}
     zone = device.zone or session.zone
     proposals = _proposals(series, reference, clock, steps, offset, zone, about)
+    proposals += propose_unworn(
+        series, quantity, clock, known=away, expected=expected, zone=zone, origin_ms=material.origin_ms, steps=steps
+    )
     warnings += tuple(f"{device.label}: {p.said}" for p in proposals)
     not_started = mode_not_started(learned, modes, main, places.activities)
     warnings += () if not_started is None else (f"{device.label} {not_started}",)
@@ -560,25 +571,18 @@ def _missing(
     if window.pairs.reason.size and bool(np.all(window.pairs.reason == REASONS.index("clock_unknown"))):
         return np.zeros((0, 2))
     good = good_values(series, quantity)
-    worn = window.pairs.reason != REASONS.index("not_worn")
     usual = np.maximum(window.usual_s, hold_s / settings.reading_counts_for)
     if not good.any():
         return missing_spans(np.zeros(0), np.zeros(0), first_s=expected[0], last_s=expected[1])
     # A reading stands at its window's centre: half a window at either end is not missing.
     half = 0.5 * (window.pairs.end_s - window.pairs.start_s)[good]
-    spans = missing_spans(
+    return missing_spans(
         window.centre_s[good],
         usual[good],
         first_s=min(expected[0] + float(half[0]), expected[1]),
         last_s=max(expected[1] - float(half[-1]), expected[0]),
         most=settings.reading_counts_for,
     )
-    if spans.size == 0 or worn.all():
-        return spans
-    off = window.centre_s[~worn]
-    outside = np.array([not bool(np.any((off >= a) & (off <= b))) for a, b in spans])
-    kept: F64 = spans[outside]
-    return kept
 
 
 def _seconds(pairs: Pairs) -> F64:
@@ -592,7 +596,7 @@ def _episodes(
     window: Windowed,
     states: States,
     gone: F64,
-    learned: SeriesParameters,
+    absent: Absent,
     quantity: Quantity,
 ) -> tuple[NDArray[np.int32], tuple[Episode, ...]]:
     pairs = window.pairs
@@ -614,7 +618,8 @@ def _episodes(
             start = float(centre[members[0]])
             end = float(centre[members[-1]] + seconds[members[-1]])
             found.append((start, end, STATES[kind[first]], members))
-        found += [(float(a), float(b), MISSING, None) for a, b in gone]
+        for name, spans in ((MISSING, gone), ("not_worn", absent.not_worn), ("not_expected", absent.not_expected)):
+            found += [(float(a), float(b), name, None) for a, b in spans]
     found.sort(key=lambda f: (f[0], f[1]))
     out: list[Episode] = []
     event, last_end = 0, -math.inf
@@ -736,37 +741,45 @@ def _state_times(
     states: States,
     window: Windowed,
     gone: F64,
+    absent: Absent,
     session: Session,
     origin_ms: int,
     firmware: str,
     thirds: tuple[float, float] | None,
 ) -> tuple[StateTime, ...]:
-    seconds = _seconds(pairs)
+    seconds = np.where(pairs.reason == REASONS.index("not_worn"), 0.0, _seconds(pairs))
     places = places_of(session, origin_ms, window.centre_s)
-    pieces, lengths = _pieces(gone)
-    gone_places = places_of(session, origin_ms, pieces)
+    silent = {}
+    for name, spans in ((MISSING, gone), ("not_worn", absent.not_worn), ("not_expected", absent.not_expected)):
+        pieces, lengths = _pieces(spans)
+        silent[name] = (places_of(session, origin_ms, pieces), lengths)
     out: list[StateTime] = []
 
-    def add(by: str, group: str, mask: B8, lost: float) -> None:
+    def add(by: str, group: str, mask: B8, *, activity: str | None = None) -> None:
         for code in range(-1, len(STATES)):
             total = float(seconds[mask & (states.state == code)].sum())
             if total > 0:
                 out.append(StateTime(by=by, group=group, state="unjudged" if code < 0 else STATES[code], seconds=total))
-        if lost > 0:
-            out.append(StateTime(by=by, group=group, state=MISSING, seconds=lost))
+        if by == "reference_third":
+            return
+        for name, (where, lengths) in silent.items():
+            lost = float(lengths.sum() if activity is None else lengths[where.activity == activity].sum())
+            if lost > 0:
+                out.append(StateTime(by=by, group=group, state=name, seconds=lost))
 
     everything = np.ones(seconds.size, dtype=np.bool_)
-    add("all", "all", everything, float(lengths.sum()))
-    add("session", session.name, everything, float(lengths.sum()))
+    add("all", "all", everything)
+    add("session", session.name, everything)
     if firmware:
-        add("firmware", firmware, everything, float(lengths.sum()))
-    for name in dict.fromkeys((*places.activities, *gone_places.activities)):
-        add("activity", name, places.activity == name, float(lengths[gone_places.activity == name].sum()))
+        add("firmware", firmware, everything)
+    every = (*places.activities, *(name for where, _ in silent.values() for name in where.activities))
+    for name in dict.fromkeys(every):
+        add("activity", name, places.activity == name, activity=name)
     if thirds is not None:
         with np.errstate(invalid="ignore"):
             cell = (pairs.reference >= thirds[0]).astype(int) + (pairs.reference >= thirds[1])
         for i, name in enumerate(THIRD_NAMES):
-            add("reference_third", name, (cell == i) & np.isfinite(pairs.reference), 0.0)
+            add("reference_third", name, (cell == i) & np.isfinite(pairs.reference))
     return tuple(out)
 
 
@@ -804,15 +817,18 @@ def _share_blocks(
     return faithful[keep], judged[keep]
 
 
-def _flow(expected: tuple[float, float], reference: ReferenceMaterial, pairs: Pairs) -> dict[str, float]:
+def _flow(
+    expected: tuple[float, float], reference: ReferenceMaterial, pairs: Pairs, absent: Absent
+) -> dict[str, float]:
     running = reference.running
 
     def inside(column: F64) -> float:
         return float(np.interp(expected[1], running.knot_s, column) - np.interp(expected[0], running.knot_s, column))
 
-    seconds = _seconds(pairs)
-    hand = np.isin(pairs.reason, [REASONS.index(r) for r in ("left_out", "not_worn")])
-    worn = expected[1] - expected[0]
+    # What was not worn is no part of it, values or none.
+    seconds = np.where(pairs.reason == REASONS.index("not_worn"), 0.0, _seconds(pairs))
+    hand = pairs.reason == REASONS.index("left_out")
+    worn = expected[1] - expected[0] - float(np.diff(absent.every, axis=1).sum())
     gave = min(worn, float(seconds.sum()))
     return {
         "worn": worn,

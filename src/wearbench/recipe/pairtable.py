@@ -55,6 +55,7 @@ def pair_table(result: SessionResult, series: SeriesResult, study: Study) -> pl.
     state = names[series.states.state]
     no_value = ~np.isfinite(pairs.tested)
     state = np.where(no_value, "missing", state)
+    state = np.where(pairs.reason == REASONS.index("not_worn"), "not_worn", state)
     episode = np.array(["", *(e.id for e in series.episodes)], dtype=object)
     event = np.array(["", *(e.event for e in series.episodes)], dtype=object)
     first = int(series.episodes[0].id.rsplit("-E", 1)[1]) if series.episodes else 1
