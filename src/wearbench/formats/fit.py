@@ -281,7 +281,7 @@ def _take_facts(number: int, values: dict[int, Any], got: _Gathered) -> None:
             if place in values:
                 got.facts[name] = str(values[place])
     elif number == _DEVICE_INFO and values.get(0) == 0 and 5 in values:
-        got.facts.setdefault("software_version", f"{values[5] / 100:.2f}")
+        got.facts["software_version"] = f"{values[5] / 100:.2f}"  # goes before the creator's, which has no scale
     elif number == _SESSION and values.get(5) in _STRIDE_SPORTS:
         got.facts["sport"] = _STRIDE_SPORTS[values[5]]
     elif number == _SPORT and values.get(0) in _STRIDE_SPORTS:

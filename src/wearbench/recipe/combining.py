@@ -22,6 +22,7 @@ from wearbench.recipe.learning import StudyParameters
 from wearbench.recipe.material import FileNote, SessionMaterial
 from wearbench.recipe.pairtable import pair_table
 from wearbench.recipe.rhythms import mixed_words, rhythm_rows
+from wearbench.recipe.versions import Told, unknown_both_ways
 from wearbench.settings import Settings
 from wearbench.study import COLUMNS, PAIRS, TRACES, Problem, Results, Study, declared_in, deviations
 from wearbench.study.declaration import short_hash
@@ -55,6 +56,7 @@ def combine(results: Sequence[SessionResult], parameters: StudyParameters, study
     """
     ordered = _in_study_order(results, study)
     rhythms = _rhythms(parameters, ordered)
+    versions = _versions(ordered)
     document = {
         "schema": 1,
         "title": study.config.title,
@@ -89,6 +91,7 @@ def combine(results: Sequence[SessionResult], parameters: StudyParameters, study
         "clock": _clocks(ordered),
         "windows": _windows(parameters, ordered),
         "rhythms": rhythms,
+        "versions": versions,
         "agreement": _agreement(ordered, study, settings),
         "states": _states(ordered),
         "tracking": _tracking(ordered, study, settings),
@@ -97,7 +100,7 @@ def combine(results: Sequence[SessionResult], parameters: StudyParameters, study
         "episodes": _episodes(ordered),
         "findings": [],
         "proposals": _proposals(ordered),
-        "warnings": _warnings(ordered, study) + _mixed(rhythms, study),
+        "warnings": _warnings(ordered, study) + _mixed(rhythms, study) + _unknown(versions, study),
     }
     document.update(_beforehand(ordered, study, settings, document))
     pairs = [pair_table(r, result, study) for r in ordered for result in r.results]
@@ -192,6 +195,9 @@ def _session_row(result: SessionResult, study: Study) -> dict[str, Any]:
     starts = [reference.first_s] if reference else [float(s.time_s[0]) for s in material.tested if s.time_s.size]
     ends = [reference.last_s] if reference else [float(s.time_s[-1]) for s in material.tested if s.time_s.size]
     firmware = {d: fw for d in study.config.devices if (fw := study.firmware(session, d))}
+    firmware |= {s.device: s.firmware for s in result.results if s.firmware}
+    unknown = {s.device for s in result.results if not s.firmware}
+    firmware = {d: fw for d, fw in firmware.items() if d not in unknown}
     sites = {d: site for d in study.config.devices if (site := study.wear_site(session, d))}
     return {
         "session": session.name,
@@ -368,6 +374,39 @@ def _rhythms(parameters: StudyParameters, ordered: list[SessionResult]) -> list[
         for key, group in _by_series(ordered).items()
         for row in rhythm_rows(*key, parameters.series[key], [s.rhythms for _, s in group])
     ]
+
+
+def _versions(ordered: list[SessionResult]) -> list[dict[str, Any]]:
+    """Before against after each change of firmware, sessions of unknown version counted both ways."""
+    out: list[dict[str, Any]] = []
+    for (device, quantity), group in _by_series(ordered).items():
+        told = []
+        for r, s in group:
+            used = s.pairs.used
+            spent = {t.state: t.seconds for t in s.state_times if t.by == "all" and t.state not in _NOT_ASKED}
+            told.append(
+                Told(
+                    session=r.material.name,
+                    firmware=s.ran,
+                    n=int(used.sum()),
+                    size=float(np.abs(s.pairs.tested - s.pairs.reference)[used].sum()),
+                    faithful_s=spent.get("faithful", 0.0),
+                    asked_s=sum(spent.values()),
+                )
+            )
+        out += unknown_both_ways(device, quantity, group[0][1].unit, told)
+    return out
+
+
+def _unknown(versions: list[dict[str, Any]], study: Study) -> list[dict[str, Any]]:
+    """Say of each device in which sessions its version is not known, and whether that matters."""
+    out = []
+    for row in versions:
+        if row["said"]:
+            label = study.config.devices[row["device"]].label
+            note = FileNote(slug="version-unknown", said=f"{label}: {row['said']}", file="versions.csv")
+            out.append({"slug": note.slug, "said": note.said, "file": note.file, "session": None})
+    return out
 
 
 def _usual(device: str, quantity: str, ordered: list[SessionResult]) -> float | None:

@@ -49,6 +49,7 @@ from wearbench.recipe.material import ReferenceMaterial, Series, SessionMaterial
 from wearbench.recipe.places import Places, places_of
 from wearbench.recipe.proposals import Proposal, of_offset, of_start, of_steps
 from wearbench.recipe.rhythms import RhythmSums, mode_not_started, rhythm_groups, rhythm_sums
+from wearbench.recipe.versions import Firmware, firmware_of, same_version
 from wearbench.recipe.wearing import Absent, absent_spans, propose_unworn
 from wearbench.settings import Settings
 from wearbench.study import DeviceConfig, Session, Study
@@ -134,6 +135,7 @@ class SeriesResult:
     warnings: tuple[str, ...] = ()
     proposals: tuple[Proposal, ...] = ()
     rhythms: tuple[RhythmSums, ...] = ()
+    ran: Firmware = field(default_factory=lambda: Firmware(version="", how="unknown"))
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -384,7 +386,8 @@ def _series(
     cadence = cadence_over(material.context, pairs.start_s, pairs.end_s)
     places = places_of(session, material.origin_ms, window.centre_s)
     in_place = _in_place(window, series, steps)
-    firmware = study.firmware(session, device.name) or ""
+    ran = firmware_of(study, session, device.name, series.facts, at_ms=session.start_ms or material.origin_ms)
+    firmware = ran.version
     away = absent[judged.name]
     episode, episodes = _episodes(session.name, episodes_before, window, states, gone, away, quantity)
     thirds = parameters.thirds.get(series.quantity)
@@ -419,6 +422,9 @@ def _series(
         series, quantity, clock, known=away, expected=expected, zone=zone, origin_ms=material.origin_ms, steps=steps
     )
     warnings += tuple(f"{device.label}: {p.said}" for p in proposals)
+    if ran.how == "sessions.csv" and ran.file and not same_version(ran.version, ran.file):
+        said = f"sessions.csv says firmware {ran.version}, its file {ran.file}; the first is used"
+        warnings += (f"{device.label}: {said}",)
     not_started = mode_not_started(learned, modes, main, places.activities)
     warnings += () if not_started is None else (f"{device.label} {not_started}",)
     return SeriesResult(
@@ -448,6 +454,7 @@ def _series(
         warnings=warnings,
         proposals=proposals,
         rhythms=rhythm_sums(learned, modes, pairs),
+        ran=ran,
     )
 
 

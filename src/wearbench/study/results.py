@@ -66,6 +66,7 @@ TABLES: Final = (
     "clock",
     "windows",
     "rhythms",
+    "versions",
     "flow",
     "references",
     "sessions",
