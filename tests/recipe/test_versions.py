@@ -15,14 +15,14 @@ DAY = timedelta(days=1)
 
 
 def days(folder, *, n=5, seen=((0, "1.0"), (4, "1.1"))):
-    """A session a day; the band is off by 6 until the third day, by 2 from the fourth."""
+    """A session a day; the band is off by 3 until the third day, by 1 from the fourth."""
     study(folder)
     rows = ["session,start,end"]
     for day in range(n):
         start = START + day * DAY
-        worn = wear(day, length_s=1500)
-        write_session(folder, f"S{day}", worn, value=worn.value + (6 if day < 3 else 2), start=start)
-        rows.append(f"S{day},{','.join(stamps([0.0, 1500.0], start=start))}")
+        worn = wear(day, length_s=3000)
+        write_session(folder, f"S{day}", worn, value=worn.value + (3 if day < 3 else 1), start=start)
+        rows.append(f"S{day},{','.join(stamps([0.0, 3000.0], start=start))}")
     (folder / "sessions.csv").write_text("\n".join(rows) + "\n", encoding="utf-8")
     lines = [f"band,{stamps([-60.0], start=START + day * DAY)[0]},{version}" for day, version in seen]
     (folder / "versions.csv").write_text("\n".join(["device,seen_at,version", *lines]) + "\n", encoding="utf-8")

@@ -13,6 +13,8 @@ from wearbench.wording import join_words, plural, signed
 __all__ = ["Firmware", "Told", "firmware_of", "same_version", "unknown_both_ways"]
 
 _LATELY_MS: Final = 3_600_000
+_LEAST: Final = {"mae": 0.05, "share": 0.005}
+"""Changes smaller than these have no direction (our own figures)."""
 _FACTS: Final = ("firmware", "firmware_version", "software_version")
 
 
@@ -135,8 +137,7 @@ def unknown_both_ways(device: str, quantity: str, unit: str, told: Sequence[Told
         }
         matters = None
         if unknown:
-            signs = ({_sign(way[name]) for way in ways.values() if way[name] is not None} for name in ("mae", "share"))
-            matters = any(len(each) > 1 for each in signs)
+            matters = any(_turns([way[name] for way in ways.values()], least=least) for name, least in _LEAST.items())
         rows.append(
             {
                 "device": device,
@@ -169,8 +170,10 @@ def _change(first: Sequence[Told], second: Sequence[Told]) -> dict[str, float | 
     return out
 
 
-def _sign(change: float | None) -> int:
-    return 0 if not change else (1 if change > 0 else -1)
+def _turns(changes: Sequence[float | None], *, least: float) -> bool:
+    """Whether one way it is more and another way less, both by something worth telling."""
+    told = [change for change in changes if change is not None and abs(change) >= least]
+    return any(change > 0 for change in told) and any(change < 0 for change in told)
 
 
 def _words(
