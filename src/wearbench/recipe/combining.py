@@ -190,7 +190,7 @@ def _left_out_file(problem: Problem) -> bool:
 
 def _session_row(result: SessionResult, study: Study) -> dict[str, Any]:
     material = result.material
-    session = next(s for s in study.sessions if s.name == material.name)
+    session = result.session or next(s for s in study.sessions if s.name == material.name)
     reference = material.references[0] if material.references else None
     starts = [reference.first_s] if reference else [float(s.time_s[0]) for s in material.tested if s.time_s.size]
     ends = [reference.last_s] if reference else [float(s.time_s[-1]) for s in material.tested if s.time_s.size]
@@ -680,6 +680,10 @@ def _warnings(ordered: list[SessionResult], study: Study) -> list[dict[str, Any]
                 rows.append({"slug": n.slug, "said": f"{n.file}: {n.said}", "file": n.file, "session": session})
             if spans:  # the same of every session
                 of_exports.add(n)
+        rows += [
+            {"slug": "session", "said": f"{r.material.name}: {said}", "file": "bouts.csv", "session": r.material.name}
+            for said in r.warnings
+        ]
         for s in r.results:
             rows += [
                 {"slug": "session", "said": f"{r.material.name}: {said}", "file": None, "session": r.material.name}

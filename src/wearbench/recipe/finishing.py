@@ -37,6 +37,7 @@ from wearbench.recipe.fitting import (
     finite_width,
     first_clock,
     good_values,
+    half_of,
     judge,
     on_one_centre,
     searches_clock,
@@ -46,7 +47,7 @@ from wearbench.recipe.fitting import (
 )
 from wearbench.recipe.learning import SeriesParameters, StudyParameters, in_session, predicted_shift
 from wearbench.recipe.material import ReferenceMaterial, Series, SessionMaterial
-from wearbench.recipe.places import Places, places_of
+from wearbench.recipe.places import BoutClock, Places, bouts_on_reference, places_of
 from wearbench.recipe.proposals import Proposal, of_offset, of_start, of_steps
 from wearbench.recipe.rhythms import RhythmSums, mode_not_started, rhythm_groups, rhythm_sums
 from wearbench.recipe.versions import Firmware, firmware_of, same_version
@@ -140,11 +141,13 @@ class SeriesResult:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class SessionResult:
-    """Everything about one session."""
+    """Everything about one session; ``session`` has its bouts on the reference's clock."""
 
     material: SessionMaterial
     results: tuple[SeriesResult, ...] = ()
     unpaired: tuple[Availability, ...] = ()
+    session: Session | None = None
+    warnings: tuple[str, ...] = ()
     thirds: dict[str, tuple[float, float]] = field(default_factory=dict)
 
 
@@ -167,6 +170,12 @@ def finish_session(
     SessionResult
     """
     session = next(s for s in study.sessions if s.name == material.name)
+    session, said = bouts_on_reference(
+        session,
+        _bout_clocks(material, fit, parameters, study),
+        {device.name: device.label for device in study.config.devices.values()},
+        origin_ms=material.origin_ms,
+    )
     results: list[SeriesResult] = []
     unpaired: list[Availability] = []
     count = 0
@@ -202,8 +211,30 @@ def finish_session(
         count += len(result.episodes)
         results.append(result)
     return SessionResult(
-        material=material, results=tuple(results), unpaired=tuple(unpaired), thirds=dict(parameters.thirds)
+        material=material,
+        results=tuple(results),
+        unpaired=tuple(unpaired),
+        session=session,
+        warnings=said,
+        thirds=dict(parameters.thirds),
     )
+
+
+def _bout_clocks(
+    material: SessionMaterial, fit: SessionFit, parameters: StudyParameters, study: Study
+) -> dict[str, BoutClock]:
+    """Clocks of the first pass, so that a bout has the same edges for all devices of the session."""
+    out: dict[str, BoutClock] = {}
+    for one in fit.fits:
+        learned = parameters.series.get((one.device, one.quantity))
+        series = next((s for s in material.tested if (s.device, s.quantity) == (one.device, one.quantity)), None)
+        if learned is None or series is None or one.device in out:
+            continue
+        device = study.config.devices[one.device]
+        half = 0.0 if series.start_s is not None else half_of(device) * learned.of_rhythm(one.usual_s).averaging_s
+        back = (learned.delay_s or 0.0) - half + series.after_stamp_s
+        out[one.device] = BoutClock(fit=one.clock, back_s=back)
+    return out
 
 
 def _clock(

@@ -1,16 +1,20 @@
-"""Which bout, activity and intensity an instant of a session belongs to."""
+"""Which bout, activity and intensity an instant of a session belongs to, bouts brought onto the reference's clock."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from wearbench.core.clock import ClockFit
 from wearbench.study import Session
+from wearbench.study.tabletext import When
 
-__all__ = ["Places", "places_of"]
+__all__ = ["BoutClock", "Places", "bouts_on_reference", "places_of"]
 
 F64 = NDArray[np.float64]
 
@@ -23,6 +27,66 @@ class Places:
     activity: NDArray[Any]
     intensity: NDArray[Any]
     activities: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class BoutClock:
+    """What brings a device's stamps onto the reference's clock: its fit, and from window centre back to the instant."""
+
+    fit: ClockFit
+    back_s: float
+
+    def on_reference(self, stamp_s: float) -> float:
+        """A stamp of the device on the reference's clock, seconds from the session's origin."""
+        return float(self.fit.centre_s(np.array([stamp_s]))[0]) + self.back_s
+
+
+WIDE_S = 10.0
+"""A bout whose clock is known no better than this is flagged: its edges may lie that far off."""
+
+
+def bouts_on_reference(
+    session: Session, clocks: Mapping[str, BoutClock], labels: Mapping[str, str], *, origin_ms: int
+) -> tuple[Session, tuple[str, ...]]:
+    """Move bouts that are on a device's clock onto the reference's.
+
+    Parameters
+    ----------
+    session : Session
+    clocks : mapping
+        Of the devices that were fitted in this session, by name.
+    labels : mapping
+        What devices are called in warnings.
+    origin_ms : int
+        Second 0.
+
+    Returns
+    -------
+    Session
+        Its bouts as instants on the reference's clock; bouts of devices without a fit stay as they were written.
+    tuple of str
+        What to say where a bout moves with a clock that is poorly known, or could not be moved.
+    """
+    said: dict[str, None] = {}
+    start_ms = origin_ms if session.start_ms is None else session.start_ms
+    bouts = []
+    for bout in session.bouts:
+        clock = clocks.get(bout.clock or "")
+        if clock is None or clock.fit.trust == "refused":
+            if clock is not None:
+                said[f"bouts on the clock of {labels[str(bout.clock)]} stay as written: its clock is not known"] = None
+            bouts.append(bout)
+            continue
+        half = 0.5 * (clock.fit.high_s - clock.fit.low_s)
+        if clock.fit.trust == "weak" or 2.0 * half > WIDE_S:
+            sure = f"to {half:.0f} s" if math.isfinite(half) else "weakly"
+            said[f"bouts on the clock of {labels[str(bout.clock)]} move with it, and it is known only {sure}"] = None
+        edges = []
+        for when in (bout.start, bout.end):
+            stamp_s = (when.at_ms(start_ms) - origin_ms) / 1000.0
+            edges.append(When(utc_ms=origin_ms + round(1000.0 * clock.on_reference(stamp_s))))
+        bouts.append(replace(bout, start=edges[0], end=edges[1], clock=None))
+    return replace(session, bouts=tuple(bouts)), tuple(said)
 
 
 def places_of(session: Session, origin_ms: int, centre_s: F64) -> Places:
