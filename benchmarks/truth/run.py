@@ -51,6 +51,7 @@ def main(arguments: list[str]) -> None:
     parser.add_argument("--second-seed", type=int, default=SECOND_SEED, help="of the second simulator")
     parser.add_argument("--out", type=Path, default=HERE, help="folder of table.md and table.json")
     chosen = parser.parse_args(arguments)
+    chosen.out.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory() as spare:
         home = chosen.keep or Path(spare)
         studies: tuple[tuple[str, Callable[..., None], int], ...] = (
