@@ -444,7 +444,7 @@ def _series(
     own_window = series.start_s is not None
     half = 0.0 if own_window else {"ending": 0.5, "starting": -0.5}.get(device.stands_for, 0.0) * averaging
     flow = _flow(expected, reference, pairs, away)
-    warnings = _warnings(series, reference, clock, expected, in_place, device, material.origin_ms)
+    warnings = _warnings(series, reference, clock, expected, in_place, device, open_end=session.end_ms is None)
     offset = clock.shift_s + half + delay + series.after_stamp_s
     about = {"device": series.device, "quantity": series.quantity, "origin_ms": material.origin_ms}
     zone = device.zone or session.zone
@@ -885,7 +885,8 @@ def _warnings(
     expected: tuple[float, float],
     window: Windowed,
     device: DeviceConfig,
-    origin_ms: int,
+    *,
+    open_end: bool,
 ) -> tuple[str, ...]:
     out: list[str] = []
     if clock.trust == "refused":
@@ -900,6 +901,7 @@ def _warnings(
                 " session's end in sessions.csv if it was taken off)"
             )
         late = float(window.centre_s[-1]) - reference.last_s
-        if late > HAND_S:
+        if late > HAND_S and open_end:
+            # Where the session's end is known, what comes after it is another occasion's.
             out.append(f"the reference stops {late / 60:.0f} min before {device.label}; that time cannot be judged")
     return tuple(out)
