@@ -274,7 +274,11 @@ def _how_far(document: dict[str, Any], agreement: dict[str, Any], tested: str) -
 
 
 def _failures(document: dict[str, Any], tested: str, zone: tzinfo) -> list[str]:
-    shown = [e for e in document["episodes"] if e["state"] not in ("between", "not_worn", "not_expected") and e["seconds"] >= 10.0]
+    shown = [
+        e
+        for e in document["episodes"]
+        if e["state"] not in ("between", "not_worn", "not_expected") and e["seconds"] >= 10.0
+    ]
     shown.sort(key=lambda e: -e["seconds"])
     lines = []
     for e in sorted(shown[:8], key=lambda e: str(e["start"])):

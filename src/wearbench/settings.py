@@ -20,7 +20,9 @@ class Settings:
     min_covered: float = _say(0.8, "smallest share of a window with trustworthy reference for a pair to be used")
     min_beats: float = _say(3.0, "fewest reference beats in a window that is not fully covered")
     max_doubtful: float = _say(0.2, "largest share of a window where the reference is doubtful")
-    zone_hours: float = _say(14.0, "the clock is searched over all offsets up to this many hours, and a quarter of an hour more")
+    zone_hours: float = _say(
+        14.0, "the clock is searched over all offsets up to this many hours, and a quarter of an hour more"
+    )
     spanning_margin_s: float = _say(
         900.0, "a spanning export is cut this far to either side of a session, or further where its clock is off"
     )

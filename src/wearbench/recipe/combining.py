@@ -583,9 +583,7 @@ def _tracking(ordered: list[SessionResult], study: Study, settings: Settings) ->
     return out
 
 
-def _affected(
-    ordered: list[SessionResult], settings: Settings, *, least_s: float = 30.0
-) -> list[dict[str, Any]]:
+def _affected(ordered: list[SessionResult], settings: Settings, *, least_s: float = 30.0) -> list[dict[str, Any]]:
     """In how many sessions each state other than faithful showed for at least so long, half a minute by default."""
     out: list[dict[str, Any]] = []
     for (device, quantity), group in _by_series(ordered).items():

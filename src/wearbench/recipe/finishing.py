@@ -380,9 +380,7 @@ def _series(
 
     unruled = pair()
     rules = rules_of(study)
-    expected = _expected(
-        series, reference, session, material.origin_ms, _in_place(unruled, series, steps), quantity
-    )
+    expected = _expected(series, reference, session, material.origin_ms, _in_place(unruled, series, steps), quantity)
     ruled, by_rule = unruled, np.zeros((0, 2))
     if clock.trust != "refused" and rules.any():
         by_rule = rule_spans(rules, session, origin_ms=material.origin_ms, expected=expected)
@@ -435,7 +433,14 @@ def _series(
                 averaging, learned,
             )  # fmt: skip
             spent = _state_times(
-                one.window.pairs, one.states, one.window, one.gone, absent[one.name], session, material.origin_ms, "",
+                one.window.pairs,
+                one.states,
+                one.window,
+                one.gone,
+                absent[one.name],
+                session,
+                material.origin_ms,
+                "",
                 None,
             )
             times += tuple(replace(t, by="column", group=one.name) for t in spent if t.by == "all")
