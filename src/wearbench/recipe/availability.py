@@ -8,8 +8,8 @@ import numpy as np
 
 from wearbench.core.pairing import missing_spans, rhythm
 from wearbench.quantities import Quantity
-from wearbench.recipe.fitting import good_values
 from wearbench.recipe.material import Series
+from wearbench.recipe.readings import good_values
 from wearbench.settings import Settings
 from wearbench.study import Session
 

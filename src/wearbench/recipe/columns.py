@@ -16,9 +16,9 @@ from numpy.typing import NDArray
 from wearbench.core.clock import ClockFit
 from wearbench.core.pairing import REASONS
 from wearbench.core.states import States
-from wearbench.recipe.fitting import Windowed
 from wearbench.recipe.material import Series
 from wearbench.recipe.places import places_of
+from wearbench.recipe.windows import Windowed
 from wearbench.study import COLUMNS, Rules, Session, Study, acting, declared_in
 
 __all__ = ["COLUMNS", "Column", "apply_rules", "hand_spans", "has_columns", "outside", "rule_spans", "rules_of"]

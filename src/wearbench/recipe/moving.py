@@ -7,8 +7,8 @@ from datetime import datetime
 
 import numpy as np
 
-from wearbench.recipe.fitting import chosen_readings
 from wearbench.recipe.material import Series, SessionMaterial
+from wearbench.recipe.readings import chosen_readings
 from wearbench.study import Decision, Study
 
 __all__ = ["with_decided_clocks"]
