@@ -362,3 +362,152 @@ def test_share_is_never_rounded_to_all_or_nothing() -> None:
 
 def test_signed() -> None:
     assert [signed(x) for x in (3.0, -3.0, 0.0)] == ["+3.0", "−3.0", "0.00"]
+
+
+def overlap(first: str, second: str, *, differ: int, both: int, **more: Any) -> Any:
+    return {
+        "kind": "export",
+        "device": "band",
+        "quantity": "heart_rate",
+        "unit": "bpm",
+        "first": f"raw/_all/{first}",
+        "second": f"raw/_all/{second}",
+        "n_both": both,
+        "n_identical": both - differ,
+        "n_filled": 0,
+        "most": 31.0,
+        "differences": [],
+        **more,
+    }
+
+
+def difference(time: str) -> Any:
+    return {"time": time, "first": 60.0, "second": 91.0}
+
+
+SESSION = {"session": "S01", "start": "2031-01-12T08:00:00Z", "end": "2031-01-12T08:40:00Z"}
+
+
+def test_exports_that_disagree_whole_sentence() -> None:
+    told = [difference(f"2031-01-12T03:{k % 60:02d}:00Z") for k in range(214)]
+    row = overlap("band@march11.csv", "band.csv", differ=214, both=20160, differences=told)
+    (found,) = find(document_of(overlaps=[row], sessions=[SESSION], states=seconds(faithful=9.0)), pairs_of(1))[-1:]
+    assert found.claim == (
+        "Two exports of it cover the same time and do not say the same: 214 of the 20,160 values that band.csv and "
+        "band@march11.csv share differ, by up to 31 bpm; those of band@march11.csv are used. None of it lies in a "
+        "session that was compared."
+    )
+    assert found.evidence["rows"][0]["n_both"] - found.evidence["rows"][0]["n_identical"] == 214
+    assert found.evidence["rows"][0]["span"] == ["2031-01-12T03:00:00+00:00", "2031-01-12T03:59:00+00:00"]
+    assert found.evidence["sessions"] == []
+
+
+def test_exports_that_disagree_inside_a_session_name_it_on_the_sessions_clock() -> None:
+    row = overlap("band@b.csv", "band.csv", differ=1, both=10, differences=[difference("2031-01-12T07:30:00Z")])
+    clock = [{"session": "S01", "device": "band", "quantity": "heart_rate", "offset_s": 3600.0, "trust": "good"}]
+    document = document_of(overlaps=[row], sessions=[SESSION], clock=clock, states=seconds(faithful=9.0))
+    said = claims(document, pairs_of(1))["exports_differ"]
+    assert said.endswith("Some of that lies in 1 session compared here (S01).")
+    assert claims({**document, "clock": []}, pairs_of(1))["exports_differ"].endswith(
+        "None of it lies in a session that was compared."
+    )
+
+
+def test_exports_whose_differences_are_not_all_listed_clear_no_session() -> None:
+    row = overlap("band@b.csv", "band.csv", differ=1200, both=2000, differences=[difference("2031-01-12T03:00:00Z")])
+    said = claims(document_of(overlaps=[row], sessions=[SESSION], states=seconds(faithful=9.0)), pairs_of(1))
+    assert said["exports_differ"].endswith("those of band@b.csv are used.")
+
+
+def test_exports_that_agree_and_parts_are_no_finding() -> None:
+    same = overlap("band@b.csv", "band.csv", differ=0, both=2000)
+    part = overlap("band.part2.csv", "band.part1.csv", differ=3, both=20, kind="part")
+    assert "exports_differ" not in claims(document_of(overlaps=[same, part], states=seconds(faithful=9.0)), pairs_of(1))
+
+
+def test_exports_of_a_reference_are_told_too_with_an_id_that_stays() -> None:
+    rows = [
+        overlap("patch@b.csv", "patch.csv", differ=2, both=10, device="patch", quantity="rr", unit="ms", most=4.0),
+        overlap("patch@c.csv", "patch.csv", differ=5, both=10, device="patch", quantity="rr", unit="ms", most=9.0),
+    ]
+    (found,) = find(document_of(overlaps=rows), pairs_of(1).clear())
+    assert (found.device, found.scope) == ("patch", "patch, RR intervals")
+    assert found.claim == (
+        "2 pairs of its exports cover the same time and do not say the same: 5 of the 10 values that patch.csv and "
+        "patch@c.csv share differ, by up to 9 ms; those of patch@c.csv are used; 2 of the 10 values that patch.csv and "
+        "patch@b.csv share differ, by up to 4 ms; those of patch@b.csv are used."
+    )
+    assert found.id == find(document_of(overlaps=rows[:1]), pairs_of(1).clear())[0].id
+
+
+def unknown_version(**changes: Any) -> Any:
+    return {
+        "device": "band",
+        "quantity": "heart_rate",
+        "before": "2.0",
+        "after": "2.1",
+        "sessions_before": ["S01"],
+        "sessions_after": ["S03"],
+        "sessions_unknown": ["S02"],
+        "mae_change_as_before": -3.2,
+        "mae_change_as_after": 1.4,
+        "matters": True,
+        **changes,
+    }
+
+
+def test_sessions_of_unknown_firmware_are_counted_both_ways() -> None:
+    document = document_of(states=seconds(faithful=9.0), versions=[unknown_version()])
+    assert claims(document, pairs_of(3))["firmware"] == (
+        "Firmware: in 1 session (S02) it ran 2.0 or 2.1, which of the two is not known: counted as 2.0, the mean error "
+        "falls by 3.2 bpm from 2.0 to 2.1; counted as 2.1, it rises by 1.4 bpm. The answer depends on it."
+    )
+
+
+def test_unknown_firmware_that_changes_nothing_says_so_and_one_side_alone_has_no_change() -> None:
+    same = document_of(
+        states=seconds(faithful=9.0), versions=[unknown_version(mae_change_as_after=-0.4, matters=False)]
+    )
+    assert claims(same, pairs_of(3))["firmware"].endswith(
+        "counted as 2.1, it falls by 0.4 bpm. The direction is the same either way."
+    )
+    alone = document_of(states=seconds(faithful=9.0), versions=[unknown_version(mae_change_as_before=None)])
+    assert claims(alone, pairs_of(3))["firmware"] == (
+        "Firmware: in 1 session (S02) it ran 2.0 or 2.1, which of the two is not known."
+    )
+    known = document_of(states=seconds(faithful=9.0), versions=[unknown_version(sessions_unknown=[])])
+    assert "firmware" not in claims(known, pairs_of(3))
+
+
+def test_each_of_several_rhythms_says_what_it_cannot_show() -> None:
+    rhythms = [
+        {"device": "band", "quantity": "heart_rate", "rhythm": name, "usual_s": usual, "averaging_s": averaging}
+        | {"share_of_time": part}
+        for name, usual, averaging, part in (
+            ("one value a second", 1.0, 8.0, 0.9),
+            ("one value a minute", 60.0, 60.0, 0.1),
+            ("all", None, None, 1.0),
+        )
+    ]
+    document = document_of(states=seconds(faithful=9.0), rhythms=rhythms)
+    assert claims(document, pairs_of(3))["rhythm"] == (
+        "It kept two rhythms: one value a second (90 % of the time compared) and one value a minute (10 % of the time "
+        "compared). Nothing can be seen under about 8 s where it gave one value a second and under about 2 min where "
+        "it gave one value a minute."
+    )
+
+
+def test_clocks_hours_apart_are_told_in_hours_and_what_each_looks_like() -> None:
+    asks = {
+        "S02": "its clock is 1 h 01 min behind, which is the zone's own offset (UTC+01:00): UTC read as local time?",
+        "S03": "its clock is 1 h 00 min behind, which is the zone's own offset (UTC+01:00): UTC read as local time?",
+    }
+    clock = [
+        {"session": f"S0{k}", "device": "band", "quantity": "heart_rate", "offset_s": offset, "trust": trust}
+        | {"low_s": offset - 1, "high_s": offset + 1, "offset_is": "clock", "looks_like": asks.get(f"S0{k}")}
+        for k, offset, trust in ((1, 40.0, "good"), (2, 3660.0, "good"), (3, 3610.0, "good"), (4, -50000.0, "refused"))
+    ]
+    assert claims(document_of(states=seconds(faithful=9.0), clock=clock), pairs_of(4))["clock"] == (
+        "Its clock was 1 h behind in the middle session, from 40 s behind to 1 h 01 min behind over 3 "
+        "sessions. In S02 and S03: UTC read as local time? It could not be fitted in 1 session: S04."
+    )

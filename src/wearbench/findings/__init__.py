@@ -1,6 +1,22 @@
 """Findings: sentences a study supports, each with its scope and evidence."""
 
-from wearbench.findings.sentences import Finding, as_rows, find, findings_of, usual_interval_s
-from wearbench.findings.subject import Subject, subjects
+from wearbench.findings.clocks import looks_like_groups
+from wearbench.findings.finding import Finding, as_rows
+from wearbench.findings.firmware import unknown_words
+from wearbench.findings.rhythm import rhythm_words, shortest_s, usual_interval_s
+from wearbench.findings.sentences import find
+from wearbench.findings.subject import Subject, device_label, subjects
 
-__all__ = ["Finding", "Subject", "as_rows", "find", "findings_of", "subjects", "usual_interval_s"]
+__all__ = [
+    "Finding",
+    "Subject",
+    "as_rows",
+    "device_label",
+    "find",
+    "looks_like_groups",
+    "rhythm_words",
+    "shortest_s",
+    "subjects",
+    "unknown_words",
+    "usual_interval_s",
+]

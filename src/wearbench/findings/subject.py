@@ -21,7 +21,8 @@ _OVERALL: Final = (None, "", "all", "overall")
 class Subject:
     """One tested device and quantity with all that the results hold about it.
 
-    All tables are already narrowed to it; ``shares`` are the tracking shares, ``affected`` the sessions affected.
+    All tables are already narrowed to it; ``shares`` are the tracking shares, ``affected`` the sessions affected,
+    ``rhythms`` each rhythm where it has several, ``versions`` before and after each change of firmware.
     """
 
     device: str
@@ -37,6 +38,8 @@ class Subject:
     windows: list[dict[str, Any]]
     shares: list[dict[str, Any]]
     affected: list[dict[str, Any]]
+    rhythms: list[dict[str, Any]]
+    versions: list[dict[str, Any]]
     confidence: float
 
     @property
@@ -164,6 +167,11 @@ def distinct(pairs: pl.DataFrame, column: str) -> list[str]:
     return [str(v) for v in found if str(v).strip()]
 
 
+def quantity_label(quantity: str) -> str:
+    """A quantity in words; one declared by a study has its own name."""
+    return QUANTITIES[quantity].label if quantity in QUANTITIES else quantity.replace("_", " ")
+
+
 def device_label(document: Mapping[str, Any], device: str) -> str:
     """The label the study gives a device, else its name."""
     for entry in document.get("devices") or []:
@@ -212,7 +220,7 @@ def subjects(document: Mapping[str, Any], pairs: pl.DataFrame) -> list[Subject]:
                 device=device,
                 label=device_label(document, device),
                 quantity=quantity,
-                what=declared.label if declared else quantity.replace("_", " "),
+                what=quantity_label(quantity),
                 unit=unit,
                 pairs=pairs.filter((pl.col("device") == device) & (pl.col("quantity") == quantity)),
                 agreement=agreement,
@@ -222,6 +230,8 @@ def subjects(document: Mapping[str, Any], pairs: pl.DataFrame) -> list[Subject]:
                 windows=rows("windows", device, quantity),
                 shares=rows("tracking", device, quantity),
                 affected=rows("affected", device, quantity),
+                rhythms=rows("rhythms", device, quantity),
+                versions=rows("versions", device, quantity),
                 confidence=float(confidence) if finite(confidence) else 0.95,
             )
         )

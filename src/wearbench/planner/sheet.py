@@ -3,9 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
-import tempfile
-from contextlib import suppress
 from importlib.resources import files
 from pathlib import Path
 from typing import Final
@@ -15,6 +12,7 @@ from jinja2 import Environment, StrictUndefined
 from wearbench.errors import DataError
 from wearbench.planner.card import Card
 from wearbench.planner.words import sheet_words
+from wearbench.study.beside import write_beside
 
 __all__ = ["PAPERS", "render_html", "render_pdf", "write_sheet"]
 
@@ -118,16 +116,7 @@ def write_sheet(card: Card, path: Path, *, paper: str = "a4") -> bool:
     if kind not in (".pdf", ".html", ".htm"):
         raise DataError(f"path: expected a name that ends in .pdf or .html, got {path.name}")
     made, whole = _pdf(card, paper) if kind == ".pdf" else (render_html(card, paper=paper).encode(), True)
-    handle, name = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
-    try:
-        with os.fdopen(handle, "wb") as file:
-            file.write(made)
-        Path(name).chmod(0o644)
-        Path(name).replace(path)
-    except BaseException:
-        with suppress(OSError):
-            Path(name).unlink()
-        raise
+    write_beside(path, made)
     return whole
 
 

@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import tempfile
-from contextlib import suppress
 from importlib.resources import files
 from pathlib import Path
 
@@ -14,6 +11,7 @@ from markupsafe import Markup
 from wearbench.figures import stylesheet
 from wearbench.report.pieces import linked, unbroken
 from wearbench.report.view import page_of
+from wearbench.study.beside import write_beside
 from wearbench.study.results import Results
 
 __all__ = ["render_report", "write_report"]
@@ -59,14 +57,4 @@ def write_report(results: Results, path: Path, *, title: str) -> None:
     OSError
         If the page cannot be written; what stood there before is untouched.
     """
-    text = render_report(results, title=title)
-    handle, name = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
-    try:
-        with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as file:
-            file.write(text)
-        Path(name).chmod(0o644)
-        Path(name).replace(path)
-    except BaseException:
-        with suppress(OSError):
-            Path(name).unlink()
-        raise
+    write_beside(path, render_report(results, title=title).encode())

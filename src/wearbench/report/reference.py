@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-from wearbench.findings.subject import device_label
-from wearbench.quantities import QUANTITIES
+from wearbench.findings.subject import device_label, quantity_label
 from wearbench.report.tables import Cell, Table
 from wearbench.wording import duration, join_words, plural, share
 
@@ -19,7 +18,7 @@ def _rows(document: Mapping[str, Any]) -> list[Mapping[str, Any]]:
 
 def _from(row: Mapping[str, Any]) -> str:
     made = str(row.get("made_from") or row.get("quantity") or "")
-    return QUANTITIES[made].label if made in QUANTITIES else made.replace("_", " ")
+    return quantity_label(made)
 
 
 def _why(row: Mapping[str, Any]) -> list[str]:

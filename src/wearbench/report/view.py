@@ -12,7 +12,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 import polars as pl
 
 from wearbench.figures.runs import session_spans
-from wearbench.findings import Subject, as_rows, findings_of, subjects, usual_interval_s
+from wearbench.findings import Subject, as_rows, find, subjects, usual_interval_s
 from wearbench.report.declared import DeclaredView, declared_view
 from wearbench.report.device import DeviceView, device_view
 from wearbench.report.pieces import Said, instant_of, said_of
@@ -67,7 +67,7 @@ def page_of(results: Results, *, title: str) -> Page:
     document = plain(results.document)
     settings = document.get("settings") or {}
     found = subjects(document, results.pairs)
-    said = document.get("findings") or as_rows(findings_of(found))
+    said = document.get("findings") or as_rows(find(document, results.pairs))
     zones = _zones(document)
     zone = next(iter(zones.values()), (UTC, "UTC"))[0]
     invented = bool(document.get("invented"))
