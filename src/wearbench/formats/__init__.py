@@ -3,6 +3,7 @@
 from wearbench.formats.recording import (
     FileContent,
     Intervals,
+    Lap,
     Layout,
     LayoutColumn,
     ReadContext,
@@ -17,6 +18,7 @@ __all__ = [
     "FORMATS",
     "FileContent",
     "Intervals",
+    "Lap",
     "Layout",
     "LayoutColumn",
     "ReadContext",

@@ -1,7 +1,8 @@
-"""FIT files: records with heart rate, cadence, power and speed, and hrv messages with RR intervals.
+"""FIT files: records with heart rate, cadence, power and speed, hrv messages with RR intervals, laps.
 
 General terms of the format are from memory of its public description: ``record`` is global message 20, ``hrv`` 78,
-``monitoring`` 55; field 253 counts seconds from 1989-12-31T00:00:00Z.
+``monitoring`` 55, ``lap`` 19, ``workout_step`` 27; field 253 counts seconds from 1989-12-31T00:00:00Z. Words for
+sports, intensities and triggers are those of the public profile.
 """
 
 from __future__ import annotations
@@ -18,7 +19,8 @@ from numpy.typing import NDArray
 
 from wearbench.errors import FormatError
 from wearbench.formats.build import plain_column, settle_and_build, too_many
-from wearbench.formats.recording import FileContent, Intervals, ReadContext, Readings, Repair, Signal
+from wearbench.formats.laps import RawLap, settle_laps
+from wearbench.formats.recording import FileContent, Intervals, Lap, ReadContext, Readings, Repair, Signal
 from wearbench.formats.stamps import UTC
 
 __all__ = ["crc16", "read", "recognise"]
@@ -28,8 +30,10 @@ I64 = NDArray[np.int64]
 _EPOCH_S: Final = 631_065_600
 _SINCE_POWER_ON: Final = 0x1000_0000
 _FILE_ID, _SESSION, _RECORD, _DEVICE_INFO, _CREATOR, _MONITORING, _HRV, _SPORT = 0, 18, 20, 23, 49, 55, 78, 12
+_LAP, _STEP = 19, 27
 _STRIDE_SPORTS: Final = {1: "running", 11: "walking", 17: "hiking"}
 _TIMESTAMP: Final = 253
+_NO_WORD: Final = ("generic", "all", "other")
 
 
 def recognise(head: bytes, name: str) -> bool:
@@ -72,6 +76,9 @@ class _Gathered:
     after_record: list[int] = field(default_factory=list)
     facts: dict[str, str] = field(default_factory=dict)
     developer_fields: set[str] = field(default_factory=set)
+    laps: list[dict[int, Any]] = field(default_factory=list)
+    steps: dict[int, str] = field(default_factory=dict)
+    sport: int | None = None
     n_messages: int = 0
     n_untimed: int = 0
     last_s: int = 0
@@ -89,12 +96,13 @@ def read(path: Path, context: ReadContext) -> FileContent:
     -------
     FileContent
         Records become readings; hrv messages become intervals, each stamped with the record that follows it (or the
-        last one), which can be late but not early. The format's own marks for "invalid" become NaN.
+        last one), which can be late but not early. The format's own marks for "invalid" become NaN. Laps last from
+        their start over the elapsed time, pauses included; a lap without one ends with its message's stamp.
 
     Raises
     ------
     FormatError
-        If no record can be read.
+        If no record can be read, and with ``context.laps_only`` no lap either.
     """
     data = path.read_bytes()
     repairs: list[Repair] = []
@@ -102,7 +110,7 @@ def read(path: Path, context: ReadContext) -> FileContent:
     got = _Gathered()
     for fields in _messages(data, got, context, repairs):
         _take(fields, got, context)
-    if not got.time_s and not got.interval_ms:
+    if not got.time_s and not got.interval_ms and not (context.laps_only and got.laps):
         raise FormatError(
             f"expected record or hrv messages, got {got.n_messages} messages and none of these; export the activity "
             "itself, or copy the file again",
@@ -192,7 +200,9 @@ def _messages(
 
 def _take(message: tuple[int, list[Any]], got: _Gathered, context: ReadContext) -> None:
     number, fields = message
-    if number not in (_RECORD, _HRV, _MONITORING, _FILE_ID, _CREATOR, _DEVICE_INFO, _SESSION, _SPORT):
+    if number == _STEP:
+        _take_step(fields, got)
+    if number not in (_RECORD, _HRV, _MONITORING, _FILE_ID, _CREATOR, _DEVICE_INFO, _SESSION, _SPORT, _LAP):
         for item in fields:
             if isinstance(item.raw_value, int) and _place(item) == _TIMESTAMP:
                 got.last_s = int(item.raw_value)
@@ -224,7 +234,11 @@ def _take(message: tuple[int, list[Any]], got: _Gathered, context: ReadContext) 
         _take_record(values, got, context)
     elif number == _MONITORING and 27 in values:
         _take_monitoring(values, got, context)
+    elif number == _LAP:
+        got.laps.append(values)
     else:
+        if number in (_SESSION, _SPORT):
+            got.sport = values.get(5 if number == _SESSION else 0, got.sport)
         _take_facts(number, values, got)
 
 
@@ -271,6 +285,13 @@ def _append(got: _Gathered, stamp: int, context: ReadContext, **values: float | 
         raise too_many(context)
 
 
+def _take_step(fields: list[Any], got: _Gathered) -> None:
+    """Keep the name of a step of the workout under its index, for laps that say which step they are."""
+    values = {place: item.raw_value for item in fields if (place := _place(item)) is not None}
+    if isinstance(values.get(254), int) and isinstance(values.get(0), str) and values[0].strip():
+        got.steps[values[254]] = values[0].strip()
+
+
 def _take_facts(number: int, values: dict[int, Any], got: _Gathered) -> None:
     if number == _FILE_ID:
         for place, name in ((1, "manufacturer_number"), (2, "product_number"), (3, "serial_number")):
@@ -293,6 +314,7 @@ def _content(path: Path, context: ReadContext, got: _Gathered, repairs: list[Rep
     time_s = np.array(got.time_s, dtype=np.int64)
     early = time_s < _SINCE_POWER_ON
     unset = time_s.size > 0 and bool(early.all())
+    first_s = int(time_s[0]) if unset else None
     if early.any() and not unset:
         repairs.append(
             Repair(
@@ -318,6 +340,9 @@ def _content(path: Path, context: ReadContext, got: _Gathered, repairs: list[Rep
     else:
         time_ms = (time_s + _EPOCH_S) * 1000
     start_known = not unset or context.start_ms is not None
+    laps = _laps(got, first_s, int(time_ms.max()) if time_ms.size else None, context, repairs)
+    if context.laps_only:
+        return FileContent(path=path, format="fit", recordings=(), repairs=tuple(repairs), facts=got.facts, laps=laps)
     if got.n_untimed:
         repairs.append(
             Repair(
@@ -359,7 +384,63 @@ def _content(path: Path, context: ReadContext, got: _Gathered, repairs: list[Rep
             slug="no-numbers",
             file=context.shown,
         )
-    return FileContent(path=path, format="fit", recordings=tuple(recordings), repairs=tuple(repairs), facts=got.facts)
+    return FileContent(
+        path=path,
+        format="fit",
+        recordings=tuple(recordings),
+        repairs=tuple(repairs),
+        facts=got.facts,
+        laps=laps,
+    )
+
+
+def _laps(
+    got: _Gathered, first_s: int | None, last_ms: int | None, context: ReadContext, repairs: list[Repair]
+) -> tuple[Lap, ...]:
+    """Laps on the clock of the records; ``first_s`` is the first stamp of one that was never set."""
+    if not got.laps:
+        return ()
+    starts = [values[2] for values in got.laps if 2 in values]
+    if first_s is None and not got.time_s and starts and max(starts) < _SINCE_POWER_ON:
+        first_s = int(min(starts))
+    raw = []
+    for number, values in enumerate(got.laps, 1):
+        stamps = (values.get(2), values.get(_TIMESTAMP))
+        start, written = (None if s is None else _lap_ms(int(s), first_s, context) for s in stamps)
+        end = written if start is None or written is None or written > start else None
+        if start is not None and 7 in values:
+            end = start + int(values[7])
+        raw.append(
+            RawLap(
+                number=number,
+                start_ms=start,
+                end_ms=end,
+                label=got.steps.get(int(values.get(71, -1))),
+                activity=_word("sport", values.get(25, got.sport)),
+                intensity=_word("intensity", values.get(23)),
+                trigger=_word("lap_trigger", values.get(24)),
+            )
+        )
+    start_known = first_s is None or context.start_ms is not None
+    laps, more = settle_laps(raw, last_ms=last_ms, context=context, start_known=start_known)
+    repairs.extend(more)
+    return laps
+
+
+def _lap_ms(stamp_s: int, first_s: int | None, context: ReadContext) -> int | None:
+    if first_s is not None:
+        return (stamp_s - first_s) * 1000 + (context.start_ms or 0)
+    return None if stamp_s < _SINCE_POWER_ON else (stamp_s + _EPOCH_S) * 1000
+
+
+def _word(kind: str, number: int | None) -> str | None:
+    """The public profile's word for a number; None where it has none, or one that says nothing."""
+    if number is None:
+        return None
+    from fitdecode.profile import FIELD_TYPES
+
+    word = FIELD_TYPES[kind].enum.get(number)
+    return None if word in _NO_WORD else word
 
 
 def _keep_records(got: _Gathered, keep: NDArray[np.intp]) -> None:

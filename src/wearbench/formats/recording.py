@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 __all__ = [
     "FileContent",
     "Intervals",
+    "Lap",
     "Layout",
     "LayoutColumn",
     "ReadContext",
@@ -95,14 +96,50 @@ class Signal:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class Lap:
+    """A lap that the recorder kept, on the same clock as its readings; laps of a file do not overlap.
+
+    Attributes
+    ----------
+    start_ms, end_ms : int
+        Milliseconds as those of readings; the end comes after the start.
+    number : int
+        Its place in the file, counted from 1.
+    label : str or None
+        Notes, or the name of the step of a workout.
+    activity : str or None
+        The sport in the format's own word (``rowing``); None where it says "other" or "generic".
+    intensity : str or None
+        ``active``, ``rest``, ``warmup``, ``cooldown``, ``recovery`` or ``interval``.
+    trigger : str or None
+        What ended it: ``manual``, ``distance``, ``time``, ``session_end`` and so on.
+    start_known : bool
+        False where the milliseconds count from the file's own start.
+    """
+
+    start_ms: int
+    end_ms: int
+    number: int
+    label: str | None = None
+    activity: str | None = None
+    intensity: str | None = None
+    trigger: str | None = None
+    start_known: bool = True
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class FileContent:
-    """Everything one file held. ``facts`` are what the file says about its device (firmware, serial kind of thing)."""
+    """Everything one file held. ``facts`` are what the file says about its device (firmware, serial kind of thing).
+
+    ``laps`` are in order of time; only FIT and TCX have any.
+    """
 
     path: Path
     format: str
     recordings: tuple[Readings | Intervals | Signal, ...]
     repairs: tuple[Repair, ...] = ()
     facts: dict[str, str] = field(default_factory=dict)
+    laps: tuple[Lap, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -151,6 +188,8 @@ class ReadContext:
         More than this in one recording is refused with a message that asks for session times.
     own_quantities : dict
         Quantities declared by the study: name -> unit.
+    laps_only : bool
+        Readers of FIT and TCX give laps and no recordings; a file without readings is no error.
     """
 
     shown: str
@@ -162,3 +201,4 @@ class ReadContext:
     needs_some: bool = False
     max_readings: int = 4_000_000
     own_quantities: dict[str, str] = field(default_factory=dict)
+    laps_only: bool = False

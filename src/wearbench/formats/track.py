@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from functools import lru_cache
 from pathlib import Path
-from typing import IO, Final
+from typing import IO, Final, Protocol
 from xml.etree.ElementTree import Element, ParseError
 
 import numpy as np
@@ -14,11 +14,11 @@ import numpy as np
 from wearbench.errors import FormatError
 from wearbench.formats.build import plain_column, settle_and_build, too_many
 from wearbench.formats.numbers import cells_of, parse_numbers
-from wearbench.formats.recording import FileContent, ReadContext, Repair
+from wearbench.formats.recording import FileContent, Lap, ReadContext, Repair
 from wearbench.formats.stamps import BAD, parse_stamps
 from wearbench.formats.textlines import encoding_of
 
-__all__ = ["local_name", "read_track", "root_name"]
+__all__ = ["LapKeeper", "local_name", "read_track", "root_name"]
 
 _WHOLE: Final = ("trackpoint", "trkpt", "creator")
 QUANTITIES: Final = ("heart_rate", "cadence", "power", "speed")
@@ -52,6 +52,22 @@ def root_name(head: bytes) -> str | None:
     return ""
 
 
+class LapKeeper(Protocol):
+    """What gathers laps while a track is read."""
+
+    def starts(self, element: Element) -> None:
+        """Take an element that begins, with its attributes and no content yet."""
+
+    def ends(self, element: Element) -> None:
+        """Take an element other than a point that is whole."""
+
+    def point(self, text: str) -> None:
+        """Take the time of a point."""
+
+    def laps(self, context: ReadContext) -> tuple[tuple[Lap, ...], list[Repair]]:
+        """Give the laps gathered, and their repairs."""
+
+
 @dataclass(kw_only=True, slots=True)
 class _Points:
     time: list[str] = field(default_factory=list)
@@ -69,6 +85,7 @@ def read_track(
     format_name: str,
     values_of: Callable[[Element], dict[str, str]],
     on_other: Callable[[Element, dict[str, str]], None],
+    keeper: LapKeeper | None = None,
 ) -> FileContent:
     """Read points with a time and values.
 
@@ -84,6 +101,8 @@ def read_track(
         From a point to its texts: ``time`` and quantities; ``strides`` when its cadence counts strides.
     on_other : callable
         Called with every other element that ends, and the facts to add to.
+    keeper : LapKeeper or None
+        For formats that have laps.
 
     Returns
     -------
@@ -92,20 +111,27 @@ def read_track(
     Raises
     ------
     FormatError
-        If the XML declares entities, is no XML from its start, or holds no point with a time.
+        If the XML declares entities, is no XML from its start, or holds no point with a time (which with
+        ``context.laps_only`` is no error).
     """
     points = _Points()
     facts: dict[str, str] = {}
     repairs: list[Repair] = []
     with path.open("rb") as handle:
-        for element in _elements(handle, points, context, repairs, format_name=format_name):
+        for element in _elements(handle, points, context, repairs, format_name=format_name, keeper=keeper):
             if local_name(element.tag) != point_name:
                 on_other(element, facts)
+                if keeper is not None:
+                    keeper.ends(element)
                 continue
             points.n += 1
             found = values_of(element)
             points.strides |= "strides" in found
             if "time" not in found:
+                continue
+            if keeper is not None:
+                keeper.point(found["time"])
+            if context.laps_only:
                 continue
             points.time.append(found["time"])
             points.row.append(points.n)
@@ -113,11 +139,22 @@ def read_track(
                 column.append(found.get(name, ""))
             if len(points.time) > context.max_readings:
                 raise too_many(context)
-    return _content(path, context, points, facts, repairs, format_name=format_name)
+    if context.laps_only:
+        laps, more = keeper.laps(context) if keeper is not None else ((), [])
+        return FileContent(
+            path=path, format=format_name, recordings=(), repairs=(*repairs, *more), facts=facts, laps=laps
+        )
+    return _content(path, context, points, facts, repairs, format_name=format_name, keeper=keeper)
 
 
 def _elements(
-    handle: IO[bytes], points: _Points, context: ReadContext, repairs: list[Repair], *, format_name: str
+    handle: IO[bytes],
+    points: _Points,
+    context: ReadContext,
+    repairs: list[Repair],
+    *,
+    format_name: str,
+    keeper: LapKeeper | None,
 ) -> Iterator[Element]:
     """Elements as they end, each dropped from its parent afterwards; stops at the first fault."""
     from defusedxml import DefusedXmlException
@@ -131,6 +168,8 @@ def _elements(
             if event == "start":
                 stack.append(element)
                 within += whole
+                if keeper is not None and not within:
+                    keeper.starts(element)
                 continue
             stack.pop()
             within -= whole
@@ -173,6 +212,7 @@ def _content(
     repairs: list[Repair],
     *,
     format_name: str,
+    keeper: LapKeeper | None,
 ) -> FileContent:
     if not points.time:
         raise FormatError(
@@ -213,6 +253,10 @@ def _content(
     )
     if points.strides and any(made.quantity == "cadence" for made in recordings):
         facts["cadence_unit"] = "strides/min"
+    laps: tuple[Lap, ...] = ()
+    if keeper is not None:
+        laps, said = keeper.laps(context)
+        more = [*more, *said]
     return FileContent(
-        path=path, format=format_name, recordings=tuple(recordings), repairs=(*repairs, *more), facts=facts
+        path=path, format=format_name, recordings=tuple(recordings), repairs=(*repairs, *more), facts=facts, laps=laps
     )
