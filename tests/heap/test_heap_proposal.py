@@ -204,10 +204,13 @@ def test_flight_to_a_quarter_hour_zone_inside_one_export(tmp_path: Path):
     found = proposed(heap, timezone="Europe/Oslo")
     assert places(found)["fortnight.csv"] == "_all/fortnight.csv"
     assert len(found.occasions) == 4
-    assert found.notes == [
-        "fortnight: its clock reads 4.75 hours late in fortnight.csv (2 stretches, the first on 2031-01-14 13:45), "
-        "going by the course of the rate; placed by that"
-    ]
+    assert found.notes == []
+    assert found.questions == []
+    assert (
+        "2 sessions from 2031-01-14 to 2031-01-15: timezone +05:45 in sessions.csv, since there the stamps of "
+        "fortnight, which carry no offset, fit +05:45 and not Europe/Oslo, going by the course of the rate. If it was another: "
+        '--session-zone "2031-01-14=ZONE".'
+    ) in summary_lines(found)
 
 
 def test_tested_device_that_may_have_a_wrong_clock_is_asked_about(tmp_path: Path):

@@ -52,7 +52,22 @@ def wrong(found: Proposal, truth: HeapTruth) -> dict[str, str]:
 def settled(found: Proposal, truth: HeapTruth) -> float:
     """Share of files that are where they belong, or are rightly not placed, without any question."""
     rubbish = sum(truth.file(f.name).kind == "not a recording" for f in found.not_understood)
-    return (len(found.placings) - len(wrong(found, truth)) + len(found.duplicates) + rubbish) / len(truth.files)
+    notes = sum(truth.file(note.file.name).kind == "not a recording" for note in found.version_notes if note.rows)
+    right = len(found.placings) - len(wrong(found, truth)) + len(found.duplicates) + rubbish + notes
+    return right / len(truth.files)
+
+
+def zones(found: Proposal, truth: HeapTruth) -> dict[str, tuple[str | None, str | None]]:
+    """Sessions for which another zone was proposed than the one they were in: what was proposed, what was true."""
+    out: dict[str, tuple[str | None, str | None]] = {}
+    for session in truth.sessions:
+        middle = 1000 * (session.start.timestamp() + session.end.timestamp()) / 2
+        (occasion,) = (o for o in found.occasions if o.start_ms <= middle <= o.end_ms)
+        true = None if session.zone == "Europe/Oslo" else "+05:45"
+        proposed = found.session_zones.of(occasion)
+        if proposed != true:
+            out[session.name] = (proposed, true)
+    return out
 
 
 @pytest.mark.parametrize("seed", [11, 12, 13])
@@ -67,6 +82,7 @@ def test_fortnight_is_sorted(tmp_path: Path, seed: int):
     assert wrong(found, truth) == {}
     assert settled(found, truth) >= 0.98
     assert len(found.occasions) == len(truth.sessions)
+    assert zones(found, truth) == {}
     alone = [o for o in found.occasions if o.reference_ms is None]
     assert len(alone) == len(truth.band_only)
     done = carry_out(found, tmp_path / "study")

@@ -26,6 +26,9 @@ PAIR = "PATTERN=NAME"
 @click.option("--zone", multiple=True, metavar="DEVICE=ZONE", help="A device's own zone; may be repeated.")
 @click.option("--device", multiple=True, metavar=PAIR, help="Which device wrote these files; may be repeated.")
 @click.option("--session", multiple=True, metavar=PAIR, help="Which session these files belong to; may be repeated.")
+@click.option(
+    "--session-zone", multiple=True, metavar="SESSION=ZONE", help="Zone of a session's local stamps; may be repeated."
+)
 @click.option("--ignore", multiple=True, metavar="PATTERN", help="Files that are no recordings; may be repeated.")
 @click.option(
     "--answers", type=click.Path(path_type=Path, dir_okay=False), help="Answers in a TOML file; options go first."
@@ -42,6 +45,7 @@ def sort(
     zone: tuple[str, ...],
     device: tuple[str, ...],
     session: tuple[str, ...],
+    session_zone: tuple[str, ...],
     ignore: tuple[str, ...],
     answers: Path | None,
     as_json: bool,
@@ -72,6 +76,7 @@ def sort(
             zones=_pairs(zone, "--zone") | _without(said.zones, zone),
             devices=_pairs(device, "--device") | _without(said.devices, device),
             sessions=_pairs(session, "--session") | _without(said.sessions, session),
+            session_zones=_pairs(session_zone, "--session-zone") | _without(said.session_zones, session_zone),
         )
     )
     with Progress(quiet=quiet) as progress, Index(index_place(heaps)) as index:
@@ -136,13 +141,20 @@ def _document(proposal: Proposal, done: Done | None, study: Path | None) -> dict
                 "device": d.name,
                 "role": proposal.roles[d.name],
                 "known": d.known,
+                "new": d.name in proposal.new_devices,
+                "timezone": proposal.zones.get(d.name),
                 "quantities": list(d.quantities),
                 "files": [f.name for f in d.files if f.placed is None],
             }
             for d in proposal.devices
         ],
         "sessions": [
-            {"session": o.name, "start": instant(o.start_ms, proposal), "end": instant(o.end_ms, proposal)}
+            {
+                "session": o.name,
+                "start": instant(o.start_ms, proposal, zone=proposal.zone_of(o)),
+                "end": instant(o.end_ms, proposal, zone=proposal.zone_of(o)),
+                "timezone": proposal.session_zones.of(o),
+            }
             for o in proposal.occasions
         ],
         "files": [
@@ -156,6 +168,17 @@ def _document(proposal: Proposal, done: Done | None, study: Path | None) -> dict
                 "note": p.note or None,
             }
             for p in proposal.placings
+        ],
+        "versions": [
+            {
+                "source": note.file.name,
+                "device": row.device,
+                "part": row.part,
+                "seen_at": row.seen_at.isoformat(timespec="seconds"),
+                "version": row.version,
+            }
+            for note in proposal.version_notes
+            for row in note.rows
         ],
         "duplicates": [{"source": f.name, "same_as": f.same_as} for f in proposal.duplicates],
         "already": [{"source": f.name, "same_as": f.same_as} for f in proposal.already],

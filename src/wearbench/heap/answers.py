@@ -39,6 +39,8 @@ class Answers:
         Device -> its own zone.
     sessions : dict
         Pattern -> session.
+    session_zones : dict
+        Session, or a pattern of sessions -> the zone of stamps without offset in it.
     layouts : dict
         Name -> how a table is read.
     layout_of : dict
@@ -51,6 +53,7 @@ class Answers:
     devices: dict[str, str] = field(default_factory=dict)
     zones: dict[str, str] = field(default_factory=dict)
     sessions: dict[str, str] = field(default_factory=dict)
+    session_zones: dict[str, str] = field(default_factory=dict)
     layouts: dict[str, Layout] = field(default_factory=dict)
     layout_of: dict[str, str] = field(default_factory=dict)
 
@@ -85,6 +88,7 @@ def read_answers(path: Path) -> Answers:
         devices=_texts(top, "devices"),
         zones=zones,
         sessions=_texts(top, "sessions"),
+        session_zones=_texts(top, "session_zones"),
         layouts=read_layouts(top, known()),
         layout_of=_texts(top, "layout_of"),
     )
@@ -102,7 +106,7 @@ def checked(answers: Answers) -> Answers:
     UsageError
         For a device that files could not be named after, or a layout that is not there.
     """
-    for zone in (answers.timezone, *answers.zones.values()):
+    for zone in (answers.timezone, *answers.zones.values(), *answers.session_zones.values()):
         if zone is not None:
             zone_named(zone)
     names = (answers.reference, *answers.devices.values())

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, tzinfo
 from typing import Final
 
@@ -15,7 +16,16 @@ from wearbench.heap.likeness import Likeness, beats_lag_ms, likeness, overlap_ms
 from wearbench.heap.occasions import LONGEST_MS, SHORTEST_MS, Occasion, extent, runs_of
 from wearbench.heap.recorders import Recorder
 
-__all__ = ["Timeline", "fit_by_ends", "follow_neighbours", "settle_clocks", "settle_copies", "unlike_hearts"]
+__all__ = [
+    "Off",
+    "Timeline",
+    "clock_sentences",
+    "fit_by_ends",
+    "follow_neighbours",
+    "settle_clocks",
+    "settle_copies",
+    "unlike_hearts",
+]
 
 F64 = NDArray[np.float64]
 
@@ -27,6 +37,20 @@ _SUPPORT_MS: Final = 5 * 86_400_000
 _ENDS_MS: Final = 180_000
 _NEAR_MS: Final = 3 * 86_400_000
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Off:
+    """Stretches of a device whose clock is off by quarters of an hour: files, and where on their own clock."""
+
+    device: str
+    quarter: int
+    seen: list[tuple[HeapFile, int]]
+
+    @property
+    def shift_ms(self) -> int:
+        """What must be added to the stamps."""
+        return self.quarter * QUARTER_MS
 
 
 class Timeline:
@@ -56,6 +80,18 @@ class Timeline:
         if high > low:
             out[low - (first_bin - self.first) : high - (first_bin - self.first)] = self.value[low:high]
         return out
+
+    def close_at(self, track: Track, span: tuple[int, int], shift_ms: int) -> float:
+        """Share of a track within 6 % of this course in a span, once moved by a shift and up to two minutes more.
+
+        0 where less than half of the span, or fewer than eight bins, are in both.
+        """
+        if not _is_rate(track) or not track.curve:
+            return 0.0
+        values, first = _piece(track, (span[0] - shift_ms, span[1] - shift_ms))
+        here = [likeness(values, self.cut(first + round(shift_ms / BIN_MS) + fine, values.size)) for fine in _FINE]
+        held = int(np.count_nonzero(np.isfinite(values)))
+        return max((one.close for one in here if one.n >= max(8, held // 2)), default=0.0)
 
     def best_quarter(
         self, track: Track, span: tuple[int, int], *, quarters: Sequence[int] = _QUARTERS
@@ -95,9 +131,7 @@ def _piece(track: Track, span: tuple[int, int]) -> tuple[F64, int]:
     return values[low:high], track.first_bin + low
 
 
-def settle_clocks(
-    reference: Sequence[Recorder], others: Sequence[Recorder], *, zone: tzinfo | None = None
-) -> list[str]:
+def settle_clocks(reference: Sequence[Recorder], others: Sequence[Recorder]) -> list[Off]:
     """Find stretches whose clock is off by quarters of an hour, by the course of the rate; set ``shifts``.
 
     A stretch is moved only where it does not follow the reference as it is stamped, and one shift alone makes it.
@@ -107,18 +141,16 @@ def settle_clocks(
     Parameters
     ----------
     reference, others : sequences of Recorder
-    zone : tzinfo or None
-        For the guess that local time was stored as UTC.
 
     Returns
     -------
-    list of str
-        Sentences to show.
+    list of Off
+        What was moved, for :func:`clock_sentences`.
     """
     line = Timeline(reference)
-    said: list[str] = []
+    found_off: list[Off] = []
     if line.value.size == 0:
-        return said
+        return found_off
     spans = [span for r in reference for f in r.files for span in runs_of(f)]
     for recorder in others:
         off: dict[int, list[tuple[HeapFile, int]]] = {}
@@ -132,8 +164,8 @@ def settle_clocks(
                     off.setdefault(quarter, []).append((file, span[0]))
             elif file.placed is None and (file.imprint.end_ms or 0) - (file.imprint.start_ms or 0) <= LONGEST_MS:
                 file.doubt = file.doubt or "clock"
-        said += _sentences(recorder, off, zone)
-    return said
+        found_off += [Off(device=recorder.name, quarter=quarter, seen=seen) for quarter, seen in off.items()]
+    return found_off
 
 
 def settle_copies(devices: Sequence[Recorder]) -> None:
@@ -212,6 +244,7 @@ def follow_neighbours(devices: Sequence[Recorder], occasions: Sequence[Occasion]
             if any(overlap_ms(moved, o.span) >= 0.6 * (span[1] - span[0]) for o in occasions):
                 if shift != 0:
                     file.shifts.append((span[0], shift))
+                    file.guessed = True
                     said.append(f"{device.name}: {file.name} is placed as if its clock read what others read then")
                 break
     return said
@@ -279,6 +312,7 @@ def fit_by_ends(devices: Sequence[Recorder], occasions: Sequence[Occasion], *, t
             elif len(homes) == 1:
                 quarter = homes[0][1]
                 file.shifts.append((span[0], file.shift_at(span[0]) + quarter * QUARTER_MS))
+                file.guessed = True
                 hours, way = abs(quarter) / 4, "early" if quarter > 0 else "late"
                 said.append(
                     f"{device.name}: {file.name} is placed by when it begins and ends, as if its clock read "
@@ -298,9 +332,24 @@ def _recorded(device: Recorder, occasion: Occasion) -> bool:
     return any(overlap_ms(run, occasion.span) for file in device.files for run in runs_of(file))
 
 
-def _sentences(recorder: Recorder, off: dict[int, list[tuple[HeapFile, int]]], zone: tzinfo | None) -> list[str]:
+def clock_sentences(found: Sequence[Off], zone: tzinfo | None, at: Callable[[int], tzinfo | None]) -> list[str]:
+    """Say which clocks are off.
+
+    Parameters
+    ----------
+    found : sequence of Off
+    zone : tzinfo or None
+        Of the study.
+    at : callable
+        The zone where the person was at an instant in ms, for the guess that local time was stored as UTC.
+
+    Returns
+    -------
+    list of str
+    """
     said: list[str] = []
-    for quarter, seen in off.items():
+    for one in found:
+        quarter, seen = one.quarter, one.seen
         files = list(dict.fromkeys(file.name for file, _ in seen))
         which = files[0] if len(files) == 1 else f"{len(files)} files, the first {files[0]}"
         if len(seen) > len(files):
@@ -310,16 +359,17 @@ def _sentences(recorder: Recorder, off: dict[int, list[tuple[HeapFile, int]]], z
         if all(file.imprint.local for file, _ in seen) and zone is None:
             sign = "+" if quarter <= 0 else "-"
             offset = f"{sign}{int(hours):02d}:{round(60 * (hours % 1)):02d}"
-            said.append(f"{recorder.name}: the stamps of {which} fit {offset}, going by the course of the rate")
+            said.append(f"{one.device}: the stamps of {which} fit {offset}, going by the course of the rate")
             continue
         guess = ""
         if not any(file.imprint.local for file, _ in seen) and zone is not None and quarter < 0:
-            offsets = {(_EPOCH + timedelta(milliseconds=at)).astimezone(zone).utcoffset() for _, at in seen}
+            true = [stamp + one.shift_ms for _, stamp in seen]
+            offsets = {(_EPOCH + timedelta(milliseconds=ms)).astimezone(at(ms) or zone).utcoffset() for ms in true}
             if offsets == {timedelta(hours=hours)}:
                 guess = ": local time stored as UTC?"
         way = "early" if quarter > 0 else "late"
         said.append(
-            f"{recorder.name}: its clock reads {size} {way} in {which}, going by the course of the rate; "
+            f"{one.device}: its clock reads {size} {way} in {which}, going by the course of the rate; "
             f"placed by that{guess}"
         )
     return said

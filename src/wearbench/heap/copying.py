@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import csv
-import io
 import os
 import shutil
 from collections.abc import Callable
@@ -12,13 +11,15 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Final
 
-from wearbench.errors import UsageError
+from wearbench.errors import StudyError, UsageError
 from wearbench.heap.files import HeapFile
 from wearbench.heap.imprint import digest_of
+from wearbench.heap.places import Placing
 from wearbench.heap.proposal import Proposal
+from wearbench.heap.rows import add_rows
 from wearbench.heap.summary import instant, present
 from wearbench.study.config import read_config
-from wearbench.study.problem import shown
+from wearbench.study.problem import listed, shown
 
 __all__ = ["ORIGINS", "Done", "carry_out"]
 
@@ -28,10 +29,11 @@ COLUMNS: Final = ("path", "source", "bytes", "modified", "sha256", "placed", "re
 
 @dataclass(kw_only=True, slots=True)
 class Done:
-    """What was made: copies (below the study), new sessions, and files that changed or were taken meanwhile."""
+    """What was made: copies (below the study), new sessions, rows of versions; and files that changed meanwhile."""
 
     copied: list[str] = field(default_factory=list)
     sessions: list[str] = field(default_factory=list)
+    versions: int = 0
     refused: list[tuple[str, str]] = field(default_factory=list)
     made_study: bool = False
 
@@ -77,8 +79,14 @@ def carry_out(
         if proposal.study is None and proposal.placings:
             _write_config(proposal, folder, layouts=layouts, layout_of=layout_of or {})
             done.made_study = True
+        elif proposal.new_devices:
+            _add_devices(proposal, folder / "study.toml")
         done.sessions = _add_sessions(proposal, folder)
+        done.versions = _add_versions(proposal, folder)
         known = _known_origins(folder)
+        for file in (told.file for told in proposal.version_notes if told.rows):
+            _write_origin(folder, file, path="versions.csv", relation="note", note="", known=known)
+        zones_said = _zones_said(proposal)
         for number, placing in enumerate(proposal.placings):
             progress("copying", number, len(proposal.placings))
             why = _copy(placing.file, folder / "raw" / placing.place)
@@ -87,7 +95,8 @@ def carry_out(
                 continue
             shown_place = f"raw/{placing.place}"
             done.copied.append(shown_place)
-            note = "; ".join(part for part in (placing.note, *placing.file.notes) if part)
+            parts = (placing.note, *placing.file.notes, zones_said(placing))
+            note = "; ".join(part for part in parts if part)
             _write_origin(folder, placing.file, path=shown_place, relation=placing.relation, note=note, known=known)
         by_source = {placing.file.name: f"raw/{placing.place}" for placing in proposal.placings}
         for file in proposal.duplicates:
@@ -125,6 +134,15 @@ def _copy(file: HeapFile, target: Path) -> str | None:
     return None
 
 
+def _section(proposal: Proposal, device: str, *, layout: str | None = None) -> list[str]:
+    lines = ["", f"[devices.{device}]", f'role = "{proposal.roles[device]}"']
+    if device in proposal.zones:
+        lines.append(f"timezone = {shown(proposal.zones[device])}")
+    if layout is not None:
+        lines.append(f"layout = {shown(layout)}")
+    return lines
+
+
 def _write_config(proposal: Proposal, folder: Path, *, layouts: str, layout_of: dict[str, str]) -> None:
     used = {placing.device for placing in proposal.placings}
     lines = ['# Made by wearbench sort. Every key is explained in the documentation, page "The folder".', "schema = 1"]
@@ -132,13 +150,8 @@ def _write_config(proposal: Proposal, folder: Path, *, layouts: str, layout_of: 
     if proposal.timezone is not None:
         lines.append(f"timezone = {shown(proposal.timezone)}")
     for device in sorted(proposal.devices, key=lambda d: (proposal.roles[d.name] != "reference", d.name)):
-        if device.name not in used:
-            continue
-        lines += ["", f"[devices.{device.name}]", f'role = "{proposal.roles[device.name]}"']
-        if device.name in proposal.zones:
-            lines.append(f"timezone = {shown(proposal.zones[device.name])}")
-        if device.name in layout_of:
-            lines.append(f"layout = {shown(layout_of[device.name])}")
+        if device.name in used:
+            lines += _section(proposal, device.name, layout=layout_of.get(device.name))
     text = "\n".join(lines) + "\n"
     if layouts:
         text += "\n" + layouts
@@ -152,36 +165,78 @@ def _write_config(proposal: Proposal, folder: Path, *, layouts: str, layout_of: 
         raise
 
 
+def _add_devices(proposal: Proposal, path: Path) -> None:
+    """Add sections of new devices below what study.toml says, which stays as it is to the byte."""
+    before = path.read_bytes()
+    end = "\r\n" if b"\r\n" in before else "\n"
+    lines = [line for device in sorted(proposal.new_devices) for line in _section(proposal, device)]
+    more = end.join(lines) + end
+    if not before.endswith(b"\n"):
+        more = end + more
+    beside = path.with_name(".study.toml.part")
+    try:
+        beside.write_bytes(before + more.encode())
+        read_config(beside)
+        os.replace(beside, path)
+    except StudyError as error:
+        said = f"cannot be given the sections of {listed(proposal.new_devices, word='and')}: {error.message}. Add"
+        said += " them by hand, then run the command again"
+        raise StudyError(said, slug="devices-by-hand", file=str(path)) from error
+    finally:
+        beside.unlink(missing_ok=True)
+
+
 def _add_sessions(proposal: Proposal, folder: Path) -> list[str]:
     """Rows for sessions that sessions.csv does not have; its other lines stay as they are."""
-    path = folder / "sessions.csv"
-    text = path.read_text(encoding="utf-8-sig") if path.is_file() else ""
-    head = text.splitlines()[0] if text.strip() else "session,start,end"
-    delimiter = max(",;\t", key=head.count)
-    columns = [name.strip().strip('"') for name in next(csv.reader([head], delimiter=delimiter))]
-    there = (
-        {(row[0] if row else "").strip() for row in csv.reader(io.StringIO(text), delimiter=delimiter)}
-        if text
-        else set()
-    )
-    new = [o for o in proposal.occasions if o.name is not None and o.name not in there and _needed(proposal, o.name)]
-    if not new or "session" not in columns:
-        return []
-    out = io.StringIO()
-    writer = csv.DictWriter(out, columns, restval="", extrasaction="ignore", delimiter=delimiter, lineterminator="\n")
-    for occasion in new:
-        writer.writerow(
-            {
+    rows: dict[str, dict[str, str]] = {}
+    for occasion in proposal.occasions:
+        if occasion.name is not None and _needed(proposal, occasion.name):
+            zone = proposal.zone_of(occasion)
+            rows[occasion.name] = {
                 "session": occasion.name,
-                "start": instant(occasion.start_ms // 1000 * 1000, proposal),
-                "end": instant(-(-occasion.end_ms // 1000) * 1000, proposal),
+                "start": instant(occasion.start_ms // 1000 * 1000, proposal, zone=zone),
+                "end": instant(-(-occasion.end_ms // 1000) * 1000, proposal, zone=zone),
+                "timezone": proposal.session_zones.of(occasion) or "",
             }
-        )
-    whole = (text if text.endswith("\n") or not text else text + "\n") if text.strip() else head + "\n"
-    beside = folder / ".sessions.csv.part"
-    beside.write_text(whole + out.getvalue(), encoding="utf-8", newline="\n")
-    os.replace(beside, path)
-    return [o.name for o in new if o.name is not None]
+    columns = ("session", "start", "end", *["timezone"] * any(row["timezone"] for row in rows.values()))
+    added = add_rows(folder / "sessions.csv", list(rows.values()), columns=columns, key=("session",))
+    return [row["session"] for row in added]
+
+
+def _add_versions(proposal: Proposal, folder: Path) -> int:
+    rows = [
+        {
+            "device": row.device,
+            "part": row.part,
+            "seen_at": row.seen_at.isoformat(timespec="seconds"),
+            "version": row.version,
+            "how_known": "note",
+        }
+        for note in proposal.version_notes
+        for row in note.rows
+    ]
+    key = ("device", "seen_at", "version")
+    return len(add_rows(folder / "versions.csv", rows, columns=("device", "part", *key[1:], "how_known"), key=key))
+
+
+def _zones_said(proposal: Proposal) -> Callable[[Placing], str]:
+    """What origins.csv says of the zones that a copy's stamps are read in."""
+
+    def said(placing: Placing) -> str:
+        if not placing.file.imprint.local:
+            return ""
+        own = proposal.session_zones.devices.get(placing.device)
+        if own is not None:
+            return f"stamps read in {own}, found by sort"
+        told = []
+        for one in proposal.session_zones.sessions:
+            names = [o.name or "" for o in one.occasions if placing.session in (None, o.name)]
+            if names:
+                how = "as answered" if one.answered else "found by sort"
+                told.append(f"stamps read in {one.zone} for {' '.join(names)}, {how}")
+        return "; ".join(told)
+
+    return said
 
 
 def _needed(proposal: Proposal, name: str) -> bool:

@@ -28,6 +28,7 @@ class HeapFile:
 
     ``shifts`` are places on its own clock with what must be added there to lie where the others say it lay; empty
     where nothing was seen to be off.
+    ``guessed`` tells that nothing of its own showed them.
     ``found_ms`` is where a recording without a date begins, if that was found.
     ``word`` is the word of its name that may be its recorder's. ``doubt`` is why it is left out until someone answers.
     """
@@ -39,6 +40,7 @@ class HeapFile:
     session: str | None = None
     placed: str | None = None
     shifts: list[tuple[int, int]] = field(default_factory=list)
+    guessed: bool = False
     found_ms: int | None = None
     word: str | None = None
     doubt: str | None = None

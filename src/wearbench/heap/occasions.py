@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from datetime import tzinfo
 from typing import Final
 
 from wearbench.heap.files import HeapFile
@@ -27,12 +28,15 @@ _REACH_MS: Final = 3_600_000
 class Occasion:
     """One occasion; times in ms on the reference's clock where it recorded.
 
-    ``files`` by device; ``name`` is set where the study has it already.
+    ``files`` by device; ``name`` is set where the study has it already, ``known`` where sessions.csv has a row of it,
+    ``zone`` where that says one.
     """
 
     start_ms: int
     end_ms: int
     name: str | None = None
+    known: bool = False
+    zone: tzinfo | None = None
     files: dict[str, list[HeapFile]] = field(default_factory=dict)
     reference_ms: tuple[int, int] | None = None
     notes: list[str] = field(default_factory=list)
@@ -88,7 +92,7 @@ def find_occasions(
     _reached(found, worn)
     free = [span for span in worn if not any(overlap_ms(span, o.span) for o in found)]
     found += [Occasion(start_ms=a, end_ms=b) for a, b in _merged(free, PAUSE_MS)]
-    out = [Occasion(start_ms=o.start_ms, end_ms=o.end_ms, name=o.name, reference_ms=o.reference_ms) for o in known]
+    out = [replace(o, files={}, notes=[]) for o in known]
     for occasion in found:
         held = [o for o in known if overlap_ms(o.span, (occasion.start_ms - PAUSE_MS, occasion.end_ms + PAUSE_MS)) > 0]
         if not held:

@@ -10,7 +10,15 @@ from pathlib import Path
 from typing import Final
 
 from wearbench.heap.answers import Answers
-from wearbench.heap.clocks import fit_by_ends, follow_neighbours, settle_clocks, settle_copies, unlike_hearts
+from wearbench.heap.clocks import (
+    Timeline,
+    clock_sentences,
+    fit_by_ends,
+    follow_neighbours,
+    settle_clocks,
+    settle_copies,
+    unlike_hearts,
+)
 from wearbench.heap.files import HeapFile, files_below, imprint_for, read_again, read_all
 from wearbench.heap.index import Index
 from wearbench.heap.likeness import overlap_ms
@@ -18,7 +26,9 @@ from wearbench.heap.occasions import PAUSE_MS, Occasion, extent, find_occasions,
 from wearbench.heap.places import Placing, named_places
 from wearbench.heap.questions import Question, ask
 from wearbench.heap.recorders import Recorder, recorders
+from wearbench.heap.sessionzones import Zones, find_zones, unexplained
 from wearbench.heap.unplaced import place_by_course
+from wearbench.heap.versionnotes import VersionNote, read_version_notes
 from wearbench.study import Study, load_study
 from wearbench.study.tables import read_tables
 from wearbench.study.zones import zone_named
@@ -57,6 +67,14 @@ class Proposal:
     timezone : str or None
     study : Study or None
         The study as it was, if there is one.
+    zones : dict
+        Device -> its own zone, answered, declared or found.
+    session_zones : Zones
+        Sessions in which stamps without offset were written in another zone, and what must be asked of it.
+    new_devices : list of str
+        Devices that an existing study.toml does not know.
+    version_notes : list of VersionNote
+        Text files that say which device showed which version when.
     """
 
     devices: list[Recorder]
@@ -73,7 +91,14 @@ class Proposal:
     timezone: str | None
     study: Study | None
     zones: dict[str, str] = field(default_factory=dict)
-    layouts: dict[str, str] = field(default_factory=dict)
+    session_zones: Zones = field(default_factory=Zones)
+    new_devices: list[str] = field(default_factory=list)
+    version_notes: list[VersionNote] = field(default_factory=list)
+
+    def zone_of(self, occasion: Occasion) -> tzinfo | None:
+        """The zone of a session: as sessions.csv has it, as proposed, else the study's."""
+        named = self.session_zones.of(occasion)
+        return occasion.zone or (self.zone if named is None else zone_named(named))
 
     @property
     def waits(self) -> bool:
@@ -134,49 +159,75 @@ def propose(
     strangers = unlike_hearts(sorted(devices, key=lambda d: roles[d.name] != "reference"))
     for _, other in strangers:
         other.doubt = other.doubt or "another heart"
-    notes = settle_clocks(reference, others, zone=zone)
+    off = settle_clocks(reference, others)
     known = [] if study is None or study_folder is None else _known_occasions(study, study_folder, placed)
     worn = [d for d in others if roles[d.name] == "tested"]
     occasions = find_occasions(reference, worn, known=known)
-    notes += follow_neighbours(devices, occasions, zone_known=zone is not None)
+    notes = follow_neighbours(devices, occasions, zone_known=zone is not None)
     place_by_course(devices, occasions)
     notes += fit_by_ends(devices, occasions, tested=[d.name for d in worn])
-    _leave_out_unsure(devices, study)
+    _leave_out_unsure(devices)
     placings = _placings(devices, occasions, study_folder, zone)
     _name_occasions(occasions, zone)
-    return _told(
-        Proposal(
-            devices=devices,
-            roles=roles,
-            occasions=occasions,
-            placings=placings,
-            duplicates=duplicates,
-            already=already,
-            left_out=[file for file in usable if file.doubt is not None],
-            not_understood=not_understood,
-            questions=[],
-            notes=notes,
-            zone=zone,
-            timezone=timezone,
-            study=study,
-            zones=zones,
-        ),
-        candidates,
-        answers,
+    occasions.sort(key=lambda o: o.start_ms)
+    found_zones = find_zones(
+        devices,
+        occasions,
+        zone=zone,
+        line=Timeline(reference),
+        own=tuple(zones),
+        answered=answers.session_zones,
     )
+    labels = {} if study is None else {name: d.label for name, d in study.config.devices.items() if d.label}
+    version_notes = read_version_notes(not_understood, devices, roles=roles, labels=labels, zone=zone)
+    told = [note.file for note in version_notes if note.rows]
+    proposal = Proposal(
+        devices=devices,
+        roles=roles,
+        occasions=occasions,
+        placings=placings,
+        duplicates=duplicates,
+        already=already,
+        left_out=[file for file in usable if file.doubt is not None],
+        not_understood=[file for file in not_understood if file not in told],
+        questions=[],
+        notes=notes,
+        zone=zone,
+        timezone=timezone,
+        study=study,
+        zones=zones | found_zones.devices,
+        session_zones=found_zones,
+        new_devices=[d.name for d in devices if _is_new(d, study) and any(d.name == p.device for p in placings)],
+        version_notes=version_notes,
+    )
+    left = unexplained(off, found_zones, occasions, zone=zone)
+    proposal.notes = [*clock_sentences(left, zone, lambda ms: _zone_at(proposal, ms)), *notes]
+    return _told(proposal, candidates)
 
 
-def _told(proposal: Proposal, candidates: list[str], answers: Answers) -> Proposal:
+def _zone_at(proposal: Proposal, ms: int) -> tzinfo | None:
+    """The zone of the session nearest to an instant."""
+    near = min(proposal.occasions, key=lambda o: abs((o.start_ms + o.end_ms) // 2 - ms), default=None)
+    return proposal.zone if near is None else proposal.zone_of(near)
+
+
+def _is_new(device: Recorder, study: Study | None) -> bool:
+    return study is not None and device.name not in study.config.devices
+
+
+def _told(proposal: Proposal, candidates: list[str]) -> Proposal:
     proposal.questions = ask(
         devices=proposal.devices,
         candidates=candidates,
         left_out=proposal.left_out,
         not_understood=proposal.not_understood,
         zone_known=proposal.zone is not None,
+        timezone=proposal.timezone,
+        zones=proposal.session_zones,
         study=proposal.study,
+        version_notes=proposal.version_notes,
         roles=proposal.roles,
     )
-    del answers
     return proposal
 
 
@@ -275,19 +326,15 @@ def _known_occasions(study: Study, folder: Path, placed: list[HeapFile]) -> list
         )
         end = row.end_ms if row is not None and row.end_ms is not None else max((b for _, b in spans), default=None)
         if start is not None and end is not None:
-            out.append(Occasion(start_ms=start, end_ms=end, name=name))
+            zone = None if row is None else row.zone
+            out.append(Occasion(start_ms=start, end_ms=end, name=name, known=row is not None, zone=zone))
     return out
 
 
-def _leave_out_unsure(devices: list[Recorder], study: Study | None) -> None:
+def _leave_out_unsure(devices: list[Recorder]) -> None:
     for device in devices:
-        unknown = study is not None and device.name not in study.config.devices
         for file in device.files:
-            if file.placed is not None or file.doubt is not None:
-                continue
-            if unknown:
-                file.doubt = "not declared"
-            elif device.asked and not device.known:
+            if file.placed is None and file.doubt is None and device.asked and not device.known:
                 file.doubt = "one or several"
 
 

@@ -9,6 +9,8 @@ from typing import Final
 
 from wearbench.heap.files import HeapFile
 from wearbench.heap.recorders import Recorder
+from wearbench.heap.sessionzones import Zones
+from wearbench.heap.versionnotes import VersionNote
 from wearbench.study import Study
 from wearbench.study.problem import listed
 
@@ -43,7 +45,10 @@ def ask(
     left_out: Sequence[HeapFile],
     not_understood: Sequence[HeapFile],
     zone_known: bool,
-    study: Study | None,
+    timezone: str | None = None,
+    zones: Zones | None = None,
+    version_notes: Sequence[VersionNote] = (),
+    study: Study | None = None,
     roles: dict[str, str],
 ) -> list[Question]:
     """Put together what must be asked, most important first."""
@@ -67,14 +72,68 @@ def ask(
                 first=True,
             )
         )
-    asked += _about_devices(devices, left_out, study, roles)
-    asked += _about_files(left_out, not_understood)
+    asked += _about_zones(zones or Zones(), timezone, study)
+    asked += _about_devices(devices, left_out)
+    asked += _about_versions(version_notes, devices, roles)
+    unnamed = [note.file for note in version_notes if not note.rows]
+    asked += _about_files(left_out, [file for file in not_understood if file not in unnamed])
     return asked
 
 
-def _about_devices(
-    devices: Sequence[Recorder], left_out: Sequence[HeapFile], study: Study | None, roles: dict[str, str]
-) -> list[Question]:
+def _about_zones(zones: Zones, timezone: str | None, study: Study | None) -> list[Question]:
+    asked = []
+    for doubt in zones.doubts:
+        names = [o.name or "" for o in doubt.occasions]
+        whose = _and(doubt.devices)
+        said = {
+            "one": f"The stamps of {whose} in session {names[0]} fit {doubt.zone} and not {timezone}. Another zone, or "
+            "a clock that is off? Left alone it is taken for a clock",
+            "between": f"Was it {timezone} in {_and(names)}, or {doubt.zone} as in sessions near it? "
+            f"Nothing shows it; left alone it is taken for {timezone}",
+            "known": f"In {_and(names)} stamps without offset fit {doubt.zone} and not {timezone}. Was it another "
+            "zone? Rows that sessions.csv has are not rewritten",
+        }[doubt.why]
+        answer = " ".join(f'--session-zone "{name}={doubt.zone}"' for name in names)
+        if doubt.why == "known":
+            answer = f"write {doubt.zone} in a column timezone of sessions.csv"
+        elif doubt.why == "between":
+            answer += f"; or ={timezone}"
+        asked.append(Question(kind="session-zone", said=said, answer=answer))
+    for device, zone in zones.devices.items():
+        if study is not None and device in study.config.devices:
+            asked.append(
+                Question(
+                    kind="device-zone",
+                    said=f"The stamps of {device} fit {zone} in all sessions, those of others {timezone}. Has it a "
+                    "zone of its own?",
+                    answer=f'write timezone = "{zone}" below [devices.{device}] in study.toml',
+                )
+            )
+    return asked
+
+
+def _about_versions(notes: Sequence[VersionNote], devices: Sequence[Recorder], roles: dict[str, str]) -> list[Question]:
+    named = {row.device for note in notes for row in note.rows}
+    free = [d for d in devices if d.name not in named and roles.get(d.name) != "context"]
+    asked = []
+    for note in notes:
+        if note.unknown:
+            names = [name or "no device" for name in note.unknown]
+            example = next((d for d in free if roles.get(d.name) == "tested"), free[0] if free else None)
+            pattern = "PATTERN" if example is None else example.files[0].name
+            asked.append(
+                Question(
+                    kind="version-device",
+                    said=f"{note.file.name} notes versions of {_and(names)}. Which of the devices is that?",
+                    answer=f'--device "{pattern}={note.unknown[0] or "NAME"}" names a device so; '
+                    f'or --ignore "{note.file.name}"',
+                    files=(note.file.name,),
+                )
+            )
+    return asked
+
+
+def _about_devices(devices: Sequence[Recorder], left_out: Sequence[HeapFile]) -> list[Question]:
     asked: list[Question] = []
     unsure = [d for d in devices if any(f.doubt == "one or several" for f in d.files)]
     if unsure:
@@ -97,17 +156,6 @@ def _about_devices(
                     "beats has at the same time",
                     answer="sort each person's files on their own; or --ignore the files of the other person",
                     files=tuple(f.name for f in other),
-                )
-            )
-        if any(f.doubt == "not declared" for f in device.files) and study is not None:
-            role = roles.get(device.name, "tested")
-            asked.append(
-                Question(
-                    kind="not-declared",
-                    said=f"study.toml knows no device {device.name}: {_some(device.files)}. Is it a new one?",
-                    answer=f'add [devices.{device.name}] and below it role = "{role}" to study.toml; '
-                    f'or say which it is with --device "PATTERN=NAME"',
-                    files=tuple(f.name for f in device.files if f.doubt is not None),
                 )
             )
     loose = [f for f in left_out if f.doubt == "device"]
@@ -165,6 +213,10 @@ def _about_files(left_out: Sequence[HeapFile], not_understood: Sequence[HeapFile
 def _some(files: Sequence[HeapFile]) -> str:
     names = [f.name for f in files]
     return ", ".join(names[:3]) + (f" and {len(names) - 3} more" if len(names) > 3 else "")
+
+
+def _and(names: Sequence[str]) -> str:
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
 
 
 def _pattern(files: Sequence[HeapFile]) -> str:

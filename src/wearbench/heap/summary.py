@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime, timedelta, tzinfo
 
 from wearbench.heap.files import HeapFile
 from wearbench.heap.likeness import overlap_ms
@@ -25,11 +25,13 @@ _MONTHS = (
 def summary_lines(proposal: Proposal) -> list[str]:
     """Say what was found and what would be done, a sentence a line."""
     fresh = [*proposal.duplicates, *proposal.already, *proposal.left_out, *proposal.not_understood]
-    n_files = len(fresh) + len(proposal.placings)
+    n_files = len(fresh) + len(proposal.placings) + sum(bool(note.rows) for note in proposal.version_notes)
     lines = [f"{_count(n_files, 'file')} looked at; nothing in the heap is changed.", ""]
     lines += ["Devices:", *(_device_line(d, proposal) for d in proposal.devices), ""]
     lines += _occasion_lines(proposal)
     lines += _file_lines(proposal)
+    lines += _zone_lines(proposal)
+    lines += _version_lines(proposal)
     lines += [note if note.endswith("?") else f"{note}." for note in proposal.notes]
     compared = [p for p in proposal.placings if p.note]
     lines += [f"{p.file.name} is a copy: {p.note}." for p in compared[:8]]
@@ -44,9 +46,53 @@ def summary_lines(proposal: Proposal) -> list[str]:
     return lines
 
 
-def instant(ms: int, proposal: Proposal) -> str:
-    """An instant in the study's zone, ISO with offset."""
-    return (_EPOCH + timedelta(milliseconds=ms)).astimezone(proposal.zone or UTC).isoformat(timespec="seconds")
+def _zone_lines(proposal: Proposal) -> list[str]:
+    """Zones other than the study's that would be written, each with why and how to say otherwise."""
+    lines = []
+    for one in proposal.session_zones.sessions:
+        names = [o.name or "" for o in one.occasions]
+        n = f"{names[0]}" if len(names) == 1 else f"{len(names)} sessions from {names[0]} to {names[-1]}"
+        if one.answered:
+            lines.append(f"{n}: timezone {one.zone} in sessions.csv, as you said.")
+            continue
+        whose = " and ".join(one.devices)
+        lines.append(
+            f"{n}: timezone {one.zone} in sessions.csv, since there the stamps of {whose}, which carry no offset, fit "
+            f"{one.zone} and not {proposal.timezone}, going by the course of the rate. If it was another: "
+            f'--session-zone "{names[0]}=ZONE".'
+        )
+    for device, zone in proposal.session_zones.devices.items():
+        if proposal.study is None or device not in proposal.study.config.devices:
+            lines.append(
+                f"{device}: timezone {zone} of its own in study.toml, since its stamps fit {zone} in all sessions and "
+                f'those of others {proposal.timezone}. If it is another: --zone "{device}=ZONE".'
+            )
+    return lines
+
+
+def _version_lines(proposal: Proposal) -> list[str]:
+    lines = []
+    for note in proposal.version_notes:
+        if not note.rows:
+            continue
+        told = ", ".join(
+            f"{row.device} {row.version}{'' if row.part == 'device' else f' ({row.part})'} {row.seen_at:%Y-%m-%d %H:%M}"
+            for row in note.rows
+        )
+        lines.append(f"{note.file.name} is a note of versions; rows for versions.csv: {told}.")
+        lines += [
+            f"{name} in it is taken for {device}, whose files name the same versions."
+            for name, device in note.by_files.items()
+        ]
+        if note.days_only:
+            lines.append("A new version noted by the day counts from its end; earlier that day it is not known.")
+    return lines
+
+
+def instant(ms: int, proposal: Proposal, *, zone: tzinfo | None = None) -> str:
+    """An instant in a zone, else the study's, ISO with offset."""
+    moment = _EPOCH + timedelta(milliseconds=ms)
+    return moment.astimezone(zone or proposal.zone or UTC).isoformat(timespec="seconds")
 
 
 def _head_lines(proposal: Proposal, names: Sequence[str]) -> list[str]:
@@ -58,6 +104,8 @@ def _device_line(device: Recorder, proposal: Proposal) -> str:
     held = ", ".join(device.quantities)
     role = proposal.roles[device.name]
     sure = "" if device.known else ", proposed"
+    if device.name in proposal.new_devices:
+        sure = ", new: it gets a section in study.toml"
     return (
         f"  {device.name}: {role}{sure}; {_count(len(device.files), 'file')} of {held}, such as {device.files[0].name}"
     )

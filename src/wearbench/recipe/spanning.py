@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import OrderedDict
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, tzinfo
 from typing import Final
@@ -64,25 +65,34 @@ def exports_of(study: Study, session: Session, device: str) -> Exports:
     -------
     Exports
         Kept for the other sessions as long as the files do not change: a file is read once in each process.
+
+    Notes
+    -----
+    For a session with a zone of its own only what lies around it is read: elsewhere in the file another zone held, and
+    a clock set back there must not move the session's readings.
     """
     files = sorted(
         (file for recording in study.spanning if recording.device == device for file in recording.parts),
         key=lambda file: natural(file.path.name),
     )
-    hull = _hull(study)
     context = study.read_context(files[0], session)
+    own_zone = context.zone != study.config.zone and study.config.devices[device].zone is None
+    hull = _hull(study, (session,) if own_zone else study.sessions)
     key = (
         tuple(_fingerprint(file) for file in files),
         hull,
         str(context.zone),
         repr(context.layout),
         repr(context.own_quantities),
+        own_zone,
         device,
     )
     if key in _cache:
         _cache.move_to_end(key)
         return _cache[key]
-    made = _joined(study, session, files, hull)
+    made = _joined(study, session, files, hull, cut_all=own_zone)
+    if own_zone and any(s.zone == study.config.zone for s in study.sessions):
+        made = replace(made, notes=Notes(repairs=made.notes.repairs))  # compared where the whole of them is read
     _cache[key] = made
     while len(_cache) > _KEPT:
         _cache.popitem(last=False)
@@ -97,9 +107,9 @@ def _fingerprint(file: StudyFile) -> tuple[str, int, int]:
     return str(file.path), status.st_mtime_ns, status.st_size
 
 
-def _hull(study: Study) -> tuple[int, int] | None:
+def _hull(study: Study, sessions: Sequence[Session]) -> tuple[int, int] | None:
     """From the first session to the last, with as much to either side as a clock may be off."""
-    timed = [s for s in study.sessions if s.start_ms is not None and s.end_ms is not None]
+    timed = [s for s in sessions if s.start_ms is not None and s.end_ms is not None]
     if not timed:
         return None
     low = min(s.start_ms for s in timed if s.start_ms is not None)
@@ -107,7 +117,9 @@ def _hull(study: Study) -> tuple[int, int] | None:
     return low - study.spare_ms, high + study.spare_ms
 
 
-def _joined(study: Study, session: Session, files: list[StudyFile], hull: tuple[int, int] | None) -> Exports:
+def _joined(
+    study: Study, session: Session, files: list[StudyFile], hull: tuple[int, int] | None, *, cut_all: bool
+) -> Exports:
     inputs: list[InputFile] = []
     left_out: list[FileNote] = []
     notes = Notes()
@@ -117,9 +129,10 @@ def _joined(study: Study, session: Session, files: list[StudyFile], hull: tuple[
         context = study.read_context(file, session)
         zone = context.zone
         most = max(study.config.settings.max_readings, _READINGS_KEPT)
+        keep = hull if cut_all or file.bytes > _WHOLE_BYTES else None
         content = read_noted(
             file,
-            replace(context, keep_ms=None if file.bytes <= _WHOLE_BYTES else hull, start_ms=None, max_readings=most),
+            replace(context, keep_ms=keep, start_ms=None, max_readings=most),
             inputs=inputs,
             repairs=notes.repairs,
             left_out=left_out,
