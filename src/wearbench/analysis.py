@@ -16,12 +16,13 @@ from multiprocessing import get_context
 from typing import TypeVar
 
 from wearbench.recipe.combining import combine
-from wearbench.recipe.finishing import SessionResult, finish_session
+from wearbench.recipe.finishing import finish_session
 from wearbench.recipe.fitting import SessionFit, fit_session
 from wearbench.recipe.learning import StudyParameters, learn
 from wearbench.recipe.material import SessionMaterial
 from wearbench.recipe.moving import with_decided_clocks
 from wearbench.recipe.reading import read_session
+from wearbench.recipe.sessionresult import SessionResult
 from wearbench.settings import Settings
 from wearbench.study import Results, Session, Study
 
@@ -58,7 +59,7 @@ def run_study(
     with _pool(workers or _usual_workers(len(study.sessions))) as pool:
         first = partial(_first_pass, study, settings)
         passed = _each(pool, first, study.sessions, "reading and fitting", said)
-        parameters = learn([fit for _, fit in passed], study.config)
+        parameters = learn([fit for _, fit in passed], study.config, settings)
         second = partial(_second_pass, study, settings, parameters)
         finished = _each(pool, second, passed, "judging", said)
     said("combining", 0, 1)

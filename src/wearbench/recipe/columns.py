@@ -18,6 +18,7 @@ from wearbench.core.pairing import REASONS
 from wearbench.core.states import States
 from wearbench.recipe.material import Series
 from wearbench.recipe.places import places_of
+from wearbench.recipe.wearing import Absent
 from wearbench.recipe.windows import Windowed
 from wearbench.study import COLUMNS, Rules, Session, Study, acting, declared_in
 
@@ -28,12 +29,13 @@ F64 = NDArray[np.float64]
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Column:
-    """Readings, their states and the missing stretches of one column."""
+    """Readings, their states, the missing stretches of one column, and when no value was to be expected."""
 
     name: str
     window: Windowed
     states: States
     gone: F64
+    absent: Absent
 
 
 def rules_of(study: Study) -> Rules:

@@ -17,11 +17,11 @@ from wearbench.core.resample import ratio_interval, sessions_affected
 from wearbench.core.running import values_over
 from wearbench.core.states import STATES, credible_cadence
 from wearbench.recipe.availability import Availability
-from wearbench.recipe.finishing import SeriesResult, SessionResult, SumsRow
 from wearbench.recipe.learning import StudyParameters
 from wearbench.recipe.material import FileNote, SessionMaterial
 from wearbench.recipe.pairtable import pair_table
 from wearbench.recipe.rhythms import mixed_words, rhythm_rows
+from wearbench.recipe.sessionresult import SeriesResult, SessionResult, SumsRow
 from wearbench.recipe.versions import Told, unknown_both_ways
 from wearbench.settings import Settings
 from wearbench.study import COLUMNS, PAIRS, TRACES, Problem, Results, Study, declared_in, deviations

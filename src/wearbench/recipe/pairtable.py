@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from wearbench.core.pairing import REASONS
 from wearbench.core.states import STATES
-from wearbench.recipe.finishing import SeriesResult, SessionResult
+from wearbench.recipe.sessionresult import SeriesResult, SessionResult
 from wearbench.study import PAIRS, Study
 
 __all__ = ["pair_table"]

@@ -1,0 +1,135 @@
+"""The clock of a series once the study's parameters are known: its own, its neighbours', or as stamped."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+
+from wearbench.core.clock import ClockFit, declared_clock, tolerant_loss
+from wearbench.core.running import values_over
+from wearbench.recipe.clocks import finite_width, first_clock, searches_clock
+from wearbench.recipe.comparison import Comparison
+from wearbench.recipe.learning import predicted_shift
+from wearbench.recipe.material import Series
+from wearbench.recipe.readings import good_values, without_steps
+from wearbench.recipe.windows import as_stamped_shift, on_one_centre
+
+__all__ = ["final_clock"]
+
+_TRUSTS = ("good", "declared", "weak", "refused")
+
+
+def final_clock(one: Comparison, first: ClockFit) -> ClockFit:
+    """Tell a clock anew with the study's parameters.
+
+    Parameters
+    ----------
+    one : Comparison
+    first : ClockFit
+        Of the first pass.
+
+    Returns
+    -------
+    ClockFit
+        Where the clock steps inside the recording, that of the other readings, and no better than weak.
+    """
+    series = without_steps(on_one_centre(one.series, one.lengths), one.steps)
+    clock = _of_readings(one, series, first)
+    if one.steps and clock.trust == "good":
+        return replace(clock, trust="weak", why="the clock steps inside the recording; see the proposals")
+    return clock
+
+
+def _of_readings(one: Comparison, series: Series, first: ClockFit) -> ClockFit:
+    device, quantity, settings, learned = one.device, one.quantity, one.settings, one.learned
+    averaging = one.averaging_s
+    if not searches_clock(device, quantity):
+        return first
+    if device.clock == "shared" and learned.delay_s is not None:
+        shift = as_stamped_shift(device, averaging_s=averaging, delay_s=learned.delay_s)
+        return declared_clock(shift_s=shift, at_s=first.at_s, method="shared clock, delay estimated over the study")
+
+    def again(start: float | None) -> ClockFit:
+        return first_clock(
+            device,
+            quantity,
+            series,
+            one.reference,
+            settings,
+            averaging_s=averaging,
+            shape=learned.averaging.shape,
+            start_s=start,
+            seed=settings.seed,
+        )
+
+    if first.trust in ("weak", "refused"):
+        # With the device's own averaging known, a session that hardly moves may show its clock after all.
+        second = again(None)
+        if second.trust == "good":
+            return second
+        if _TRUSTS.index(second.trust) < _TRUSTS.index(first.trust) or finite_width(second) < finite_width(first):
+            first = second
+
+    predicted = None
+    if first.trust in ("weak", "refused"):
+        predicted = predicted_shift(learned, session=one.session.name, origin_ms=one.origin_ms)
+    if predicted is not None:
+        return _borrowed(again(predicted[0]), first, *predicted)
+    if first.trust == "refused":
+        return _refused(one, series, first)
+    fine = again(first.shift_s)
+    trust = first.trust if first.trust == "weak" or fine.trust == "good" else "weak"
+    return replace(fine, trust=trust, why=first.why or fine.why, candidates=first.candidates or fine.candidates)
+
+
+def _borrowed(own: ClockFit, first: ClockFit, shift: float, spread: float) -> ClockFit:
+    """Own evidence and the neighbours', each weighed by what it knows."""
+    width = max(0.5 * finite_width(own), 0.1)
+    weight = 1.0 / spread**2, (1.0 / width**2 if abs(own.shift_s - shift) <= 3 * (spread + width) else 0.0)
+    centre = (weight[0] * shift + weight[1] * own.shift_s) / sum(weight)
+    half = 1.96 / math.sqrt(sum(weight))
+    return replace(
+        own,
+        shift_s=centre,
+        low_s=centre - half,
+        high_s=centre + half,
+        trust="weak",
+        method="borrowed from neighbouring sessions of the device, with what this one shows",
+        why=first.why,
+        half_shifts_s=(centre, centre),
+        candidates=first.candidates,
+    )
+
+
+def _refused(one: Comparison, series: Series, first: ClockFit) -> ClockFit:
+    """As stamped if the stamps are among the answers that fit; else unknown, and nothing is paired."""
+    near = as_stamped_shift(one.device, averaging_s=one.averaging_s, delay_s=one.device.delay_s or 0.0)
+    close = any(abs(c.shift_s - near) <= 20.0 for c in first.candidates)
+    if close or _stamps_will_do(one, series, first, near):
+        return replace(
+            first,
+            shift_s=near,
+            drift_ppm=0.0,
+            low_s=-math.inf,
+            high_s=math.inf,
+            trust="weak",
+            method="as stamped: the data cannot tell, and the stamps are among the answers that fit",
+            half_shifts_s=(near, near),
+        )
+    return first
+
+
+def _stamps_will_do(one: Comparison, series: Series, first: ClockFit, near: float) -> bool:
+    if not first.candidates:
+        return False
+    good = good_values(series, one.quantity)
+    centre = series.time_s[good] + near
+    window = values_over(one.reference.running, centre - 0.5 * one.averaging_s, centre + 0.5 * one.averaging_s)
+    seen = window.covered >= 0.5
+    if int(seen.sum()) < 0.5 * seen.size or seen.size == 0:
+        return False
+    with np.errstate(divide="ignore", invalid="ignore"):
+        loss = tolerant_loss(np.log(series.value[good][seen] / window.value[seen]), scale=0.035)
+    return float(np.nanmean(loss)) <= first.candidates[0].loss + 0.02

@@ -1,0 +1,107 @@
+"""What is known of one session when both passes over it are done."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wearbench.core.clock import ClockFit
+from wearbench.core.pairing import Pairs
+from wearbench.core.states import States
+from wearbench.recipe.availability import Availability
+from wearbench.recipe.material import Series, SessionMaterial
+from wearbench.recipe.places import Places
+from wearbench.recipe.proposals import Proposal
+from wearbench.recipe.rhythms import RhythmSums
+from wearbench.recipe.versions import Firmware
+from wearbench.study import Session
+
+__all__ = ["Episode", "SeriesResult", "SessionResult", "StateTime", "SumsRow"]
+
+F64 = NDArray[np.float64]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Episode:
+    """An unbroken run of one state other than faithful; seconds from the session's origin."""
+
+    id: str
+    event: str
+    state: str
+    also: str
+    start_s: float
+    end_s: float
+    seconds: float
+    tested_mean: float
+    reference_mean: float
+    ratio: float
+    probability: float
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class SumsRow:
+    """Sums of one group of pairs of the session, and of its blocks of time."""
+
+    readings: str
+    clock: str
+    by: str
+    group: str
+    sums: F64
+    blocks: F64
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class StateTime:
+    """Seconds in a state; ``state`` is also "missing", "not_worn", "not_expected" or "unjudged"."""
+
+    by: str
+    group: str
+    state: str
+    seconds: float
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class SeriesResult:
+    """Everything about one tested series in one session; arrays have the length of the series."""
+
+    device: str
+    quantity: str
+    unit: str
+    reference_device: str
+    firmware: str
+    wear_site: str
+    clock: ClockFit
+    offset_s: float
+    offset_is: str
+    averaging_s: float
+    delay_s: float
+    series: Series
+    pairs: Pairs
+    states: States
+    cadence: F64
+    places: Places
+    episode: NDArray[np.int32]
+    episodes: tuple[Episode, ...]
+    sums: tuple[SumsRow, ...]
+    state_times: tuple[StateTime, ...]
+    flow: dict[str, float]
+    blocks_faithful: F64
+    blocks_judged: F64
+    warnings: tuple[str, ...] = ()
+    proposals: tuple[Proposal, ...] = ()
+    rhythms: tuple[RhythmSums, ...] = ()
+    ran: Firmware = field(default_factory=lambda: Firmware(version="", how="unknown"))
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class SessionResult:
+    """Everything about one session; ``session`` has its bouts on the reference's clock."""
+
+    material: SessionMaterial
+    results: tuple[SeriesResult, ...] = ()
+    unpaired: tuple[Availability, ...] = ()
+    session: Session | None = None
+    warnings: tuple[str, ...] = ()
+    thirds: dict[str, tuple[float, float]] = field(default_factory=dict)
