@@ -28,6 +28,9 @@ class Settings:
     )
     max_drift_ppm: float = _say(200.0, "largest clock drift considered, parts per million")
     prior_drift_ppm: float = _say(20.0, "usual size of clock drift, towards which the estimate is shrunk")
+    mark_slack_s: float = _say(
+        0.3, "usual spread of the hand between the two marks of one sync act, as a standard deviation"
+    )
     late_s: float = _say(30.0, "following the reference up to this late still counts as faithful")
     state_share: float = _say(0.8, "a window with this share of one mode has that state")
     frozen_min_s: float = _say(10.0, "shortest run of one repeated value that can be a freeze")

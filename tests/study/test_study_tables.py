@@ -249,6 +249,8 @@ def test_the_other_tables(tmp_path: Path):
         'wear.csv:3: start: expected a date and time (2031-05-01T09:00:00), got "5". Left out: this row.',
         'versions.csv:3: part: expected a part ("device", "app" or "server"), got "ap". Did you mean "app"? '
         "Left out: this row.",
+        "marks.csv: session s01: tap: expected the same act on patch too, found it on band only. "
+        "Left out: these marks.",
     ]
 
 

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,9 +15,11 @@ from wearbench.core.modes import Modes
 from wearbench.core.running import Running
 from wearbench.core.states import FaithfulSums, StateParameters, faithful_sums
 from wearbench.core.steps import ClockStep
+from wearbench.quantities import Quantity
 from wearbench.recipe.clocks import clock_steps, finite_width, first_clock, searches_clock
 from wearbench.recipe.judging import Judged, cadence_over, judge
-from wearbench.recipe.material import SessionMaterial
+from wearbench.recipe.marks import Marked, marked_series
+from wearbench.recipe.material import ReferenceMaterial, Series, SessionMaterial
 from wearbench.recipe.readings import chosen_readings, clock_stamps, good_values, usual_interval, without_steps
 from wearbench.recipe.windows import (
     Lengths,
@@ -31,7 +34,7 @@ from wearbench.recipe.windows import (
     windowed,
 )
 from wearbench.settings import Settings
-from wearbench.study import StudyConfig
+from wearbench.study import DeviceConfig, StudyConfig
 
 __all__ = [
     "Judged",
@@ -78,7 +81,7 @@ class SeriesFit:
     """What one session tells about one tested series, before the study's parameters are known.
 
     Where the device's clock steps, ``clock`` is that of the readings outside ``steps``. ``usual_s`` is the rhythm of
-    the session's main mode; ``modes`` has all of them.
+    the session's main mode; ``modes`` has all of them. ``marked`` is what sync marks tell.
     """
 
     device: str
@@ -89,6 +92,7 @@ class SeriesFit:
     faithful: FaithfulSums
     reference_counts: F64
     steps: tuple[ClockStep, ...] = ()
+    marked: Marked = field(default_factory=Marked)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -126,7 +130,28 @@ def fit_session(material: SessionMaterial, config: StudyConfig, settings: Settin
         averaging = nominal_averaging(device, quantity, usual)
         lengths = nominal_lengths(modes, device, quantity, main_s=averaging)
         placed = on_one_centre(series, lengths)
-        clock = first_clock(device, quantity, placed, reference, settings, averaging_s=averaging, seed=settings.seed)
+
+        def search(
+            start_s: float | None = None,
+            *,
+            device: DeviceConfig = device,
+            quantity: Quantity = quantity,
+            reference: ReferenceMaterial = reference,
+            placed: Series = placed,
+            averaging: float = averaging,
+        ) -> ClockFit:
+            return first_clock(
+                device,
+                quantity,
+                placed,
+                reference,
+                settings,
+                averaging_s=averaging,
+                start_s=start_s,
+                seed=settings.seed,
+            )
+
+        clock = search()
         steps = clock_steps(
             device, quantity, placed, reference, settings, clock=clock, averaging_s=averaging, seed=settings.seed
         )
@@ -134,15 +159,19 @@ def fit_session(material: SessionMaterial, config: StudyConfig, settings: Settin
             series = without_steps(series, steps)
             modes, main = series_modes(series, reference)
             lengths = nominal_lengths(modes, device, quantity, main_s=averaging)
-            clock = first_clock(
-                device,
-                quantity,
-                on_one_centre(series, lengths),
-                reference,
-                settings,
-                averaging_s=averaging,
-                seed=settings.seed,
-            )
+            placed = on_one_centre(series, lengths)
+            clock = search(placed=placed)
+        clock, marked = marked_series(
+            material,
+            series,
+            reference,
+            clock,
+            settings,
+            label=device.label,
+            half_s=0.0 if series.start_s is not None else half_of(device) * averaging,
+            steps=steps,
+            again=partial(search, placed=placed) if searches_clock(device, quantity) else None,
+        )
         faithful = FaithfulSums(histogram=np.zeros(200), changed=0.0, moving=0.0)
         trusted = reference.running.without_doubtful()
         window = windowed(
@@ -169,6 +198,7 @@ def fit_session(material: SessionMaterial, config: StudyConfig, settings: Settin
                 faithful=faithful,
                 reference_counts=counts,
                 steps=steps,
+                marked=marked,
             )
         )
     return SessionFit(name=material.name, origin_ms=material.origin_ms, fits=tuple(fits))

@@ -9,18 +9,15 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from wearbench.core.averaging import AVERAGING_GRID_S, AveragingFit, choose_averaging
+from wearbench.core.marks import pooled_mean
 from wearbench.core.modes import Modes, joined_modes, nearest_mode
 from wearbench.core.states import FaithfulSums, StateParameters, learn_parameters
 from wearbench.quantities import Quantity
-from wearbench.recipe.fitting import (
-    Lengths,
-    SeriesFit,
-    SessionFit,
-    finite_width,
-    half_of,
-    nominal_averaging,
-    window_lengths,
-)
+from wearbench.recipe.clocks import finite_width
+from wearbench.recipe.fitting import SeriesFit, SessionFit
+from wearbench.recipe.marks import DelayFit, delay_in, delay_words, no_offset
+from wearbench.recipe.windows import Lengths, half_of, nominal_averaging, window_lengths
+from wearbench.settings import Settings
 from wearbench.study import DeviceConfig, StudyConfig
 
 __all__ = ["ModeAveraging", "Neighbour", "SeriesParameters", "StudyParameters", "in_session", "learn"]
@@ -50,7 +47,8 @@ class SeriesParameters:
     """Parameters of one device and quantity over the study.
 
     ``averaging`` is that of the mode with most readings used; ``modes`` has all, by rhythm, quickest first.
-    ``delay_s`` is None where clock and delay cannot be told apart; ``delay_how`` says why or whence.
+    ``delay_s`` is None where clock and delay cannot be told apart; ``delay_how`` says why or whence, ``delay_low_s``
+    and ``delay_high_s`` are NaN where it was not estimated.
     """
 
     averaging: AveragingFit
@@ -59,6 +57,15 @@ class SeriesParameters:
     states: StateParameters
     neighbours: tuple[Neighbour, ...] = ()
     modes: tuple[ModeAveraging, ...] = ()
+    delay_low_s: float = math.nan
+    delay_high_s: float = math.nan
+
+    @property
+    def delay(self) -> DelayFit | None:
+        """The delay with its interval, None where it cannot be told."""
+        if self.delay_s is None:
+            return None
+        return DelayFit(delay_s=self.delay_s, low_s=self.delay_low_s, high_s=self.delay_high_s, how=self.delay_how)
 
     def of_rhythm(self, usual_s: float) -> AveragingFit:
         """Averaging of the mode whose rhythm is nearest."""
@@ -76,7 +83,7 @@ class StudyParameters:
     thirds: dict[str, tuple[float, float]] = field(default_factory=dict)
 
 
-def learn(fits: Sequence[SessionFit], config: StudyConfig) -> StudyParameters:
+def learn(fits: Sequence[SessionFit], config: StudyConfig, settings: Settings | None = None) -> StudyParameters:
     """Learn each device's parameters from the first pass of all sessions.
 
     Parameters
@@ -84,21 +91,26 @@ def learn(fits: Sequence[SessionFit], config: StudyConfig) -> StudyParameters:
     fits : sequence of SessionFit
         In any order; sums make the answer independent of it.
     config : StudyConfig
+    settings : Settings, optional
+        In place of the study's own.
 
     Returns
     -------
     StudyParameters
     """
+    settings = settings or config.settings
     groups: dict[tuple[str, str], list[tuple[SessionFit, SeriesFit]]] = {}
     for session in sorted(fits, key=lambda fit: fit.name):
         for fit in session.fits:
             groups.setdefault((fit.device, fit.quantity), []).append((session, fit))
     return StudyParameters(
-        series={key: _series(key, group, config) for key, group in groups.items()}, thirds=_thirds(groups)
+        series={key: _series(key, group, config, settings) for key, group in groups.items()}, thirds=_thirds(groups)
     )
 
 
-def _series(key: tuple[str, str], group: list[tuple[SessionFit, SeriesFit]], config: StudyConfig) -> SeriesParameters:
+def _series(
+    key: tuple[str, str], group: list[tuple[SessionFit, SeriesFit]], config: StudyConfig, settings: Settings
+) -> SeriesParameters:
     device = config.devices[key[0]]
     quantity = config.all_quantities[key[1]]
     modes = _modes(group, device, quantity)
@@ -114,10 +126,12 @@ def _series(key: tuple[str, str], group: list[tuple[SessionFit, SeriesFit]], con
         states=learn_parameters(sums),
         modes=modes,
     )
-    delay, how = _delay(device, good, parameters)
+    delay, how = _delay(device, good, parameters, settings)
     return replace(
         parameters,
-        delay_s=delay,
+        delay_s=None if delay is None else delay.delay_s,
+        delay_low_s=math.nan if delay is None else delay.low_s,
+        delay_high_s=math.nan if delay is None else delay.high_s,
         delay_how=how,
         neighbours=tuple(
             Neighbour(
@@ -199,20 +213,35 @@ def in_session(
 
 
 def _delay(
-    device: DeviceConfig, good: list[tuple[SessionFit, SeriesFit]], parameters: SeriesParameters
-) -> tuple[float | None, str]:
+    device: DeviceConfig, good: list[tuple[SessionFit, SeriesFit]], parameters: SeriesParameters, settings: Settings
+) -> tuple[DelayFit | None, str]:
+    """How late the device is, or None, and whence or why."""
     if device.delay_s is not None:
-        return device.delay_s, "declared"
-    if device.clock != "shared":
+        return DelayFit(delay_s=device.delay_s, low_s=math.nan, high_s=math.nan, how="declared"), "declared"
+    shared = device.clock == "shared"
+    told = [fit for _, fit in good if shared or fit.marked.usable]
+    if not told:
+        if shared:
+            return None, "no session shows it"
         return None, "without a mark or a shared clock, whether the device is late cannot be told"
-    if not good:
-        return None, "no session shows it"
-    weight = np.array([1.0 / max(f.clock.high_s - f.clock.low_s, 0.2) ** 2 for _, f in good])
-    half = half_of(device) * parameters.averaging.averaging_s
-    delays = np.array([half - (f.clock.shift_s + _to_main(parameters, f, device)) for _, f in good])
-    order = np.argsort(delays)
-    at = int(np.searchsorted(np.cumsum(weight[order]), 0.5 * weight.sum()))
-    return float(delays[order][min(at, delays.size - 1)]), "estimated over the study: the clock is shared"
+    each = []
+    for fit in told:
+        clock = replace(fit.clock, shift_s=fit.clock.shift_s + (move := _to_main(parameters, fit, device)))
+        clock = replace(clock, low_s=clock.low_s + move, high_s=clock.high_s + move)
+        half = 0.0 if fit.marked.own_windows else half_of(device) * parameters.averaging.averaging_s
+        right = no_offset(clock) if shared else fit.marked.clock(clock, settings)
+        each.append(delay_in(clock, right, half_s=half))
+    delay, low, high = pooled_mean(
+        np.array([d.delay_s for d in each]),
+        np.array([0.5 * (d.high_s - d.low_s) for d in each]),
+        confidence=settings.confidence,
+    )
+    # How long the device averages is the same question in every session: more of them do not answer it.
+    common = 0.25 * (parameters.averaging.high_s - parameters.averaging.low_s) * (half_of(device) != 0.0)
+    low, high = delay - math.hypot(delay - low, common), delay + math.hypot(high - delay, common)
+    found = DelayFit(delay_s=delay, low_s=low, high_s=high, how="")
+    how = "estimated over the study: the clock is shared" if shared else delay_words(found, len(each))
+    return replace(found, how=how), how
 
 
 def _thirds(groups: dict[tuple[str, str], list[tuple[SessionFit, SeriesFit]]]) -> dict[str, tuple[float, float]]:

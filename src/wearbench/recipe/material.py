@@ -9,7 +9,16 @@ from numpy.typing import NDArray
 
 from wearbench.core.running import Running
 
-__all__ = ["Compared", "DoubtSpan", "FileNote", "InputFile", "ReferenceMaterial", "Series", "SessionMaterial"]
+__all__ = [
+    "Compared",
+    "DoubtSpan",
+    "FileNote",
+    "InputFile",
+    "ReferenceMaterial",
+    "Series",
+    "SessionMaterial",
+    "SyncMark",
+]
 
 I64 = NDArray[np.int64]
 F64 = NDArray[np.float64]
@@ -141,6 +150,23 @@ class ReferenceMaterial:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class SyncMark:
+    """One act marked on a reference's clock and on a tested device's.
+
+    ``reference_s`` and ``tested_s`` are seconds from the session's origin as they were written, on the two clocks
+    (decisions of kind ``clock`` move the second); ``reference_unit_s`` and ``tested_unit_s`` what they are written to.
+    """
+
+    reference: str
+    device: str
+    kind: str
+    reference_s: float
+    tested_s: float
+    reference_unit_s: float
+    tested_unit_s: float
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class SessionMaterial:
     """All of one session. ``origin_ms`` is second 0, in ms since 1970."""
 
@@ -154,6 +180,7 @@ class SessionMaterial:
     left_out: tuple[FileNote, ...] = ()
     warnings: tuple[FileNote, ...] = ()
     compared: tuple[Compared, ...] = ()
+    marks: tuple[SyncMark, ...] = ()
 
     def reference_for(self, quantity: str) -> ReferenceMaterial | None:
         """The preferred reference of a quantity, None if there is none."""

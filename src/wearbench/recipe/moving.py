@@ -6,12 +6,15 @@ from dataclasses import replace
 from datetime import datetime
 
 import numpy as np
+from numpy.typing import NDArray
 
-from wearbench.recipe.material import Series, SessionMaterial
+from wearbench.recipe.material import Series, SessionMaterial, SyncMark
 from wearbench.recipe.readings import chosen_readings
 from wearbench.study import Decision, Study
 
 __all__ = ["with_decided_clocks"]
+
+F64 = NDArray[np.float64]
 
 
 def with_decided_clocks(material: SessionMaterial, study: Study) -> SessionMaterial:
@@ -45,18 +48,20 @@ def with_decided_clocks(material: SessionMaterial, study: Study) -> SessionMater
     def every(series: tuple[Series, ...]) -> tuple[Series, ...]:
         return tuple(_moved(s, decided, origin_ms=material.origin_ms) for s in series)
 
-    return replace(material, tested=every(material.tested), context=every(material.context))
+    marks = tuple(_moved_mark(mark, decided, origin_ms=material.origin_ms) for mark in material.marks)
+    return replace(material, tested=every(material.tested), context=every(material.context), marks=marks)
+
+
+def _moved_mark(mark: SyncMark, decided: list[Decision], *, origin_ms: int) -> SyncMark:
+    """A mark moved with the stamps of its device."""
+    stamp_s = np.array([mark.tested_s])
+    move = _move_of(stamp_s, [d for d in decided if d.quantity is None], device=mark.device, origin_ms=origin_ms)
+    return replace(mark, tested_s=mark.tested_s + float(move[0]))
 
 
 def _moved(series: Series, decided: list[Decision], *, origin_ms: int) -> Series:
-    move = np.zeros(series.time_s.size)
-    stamp_s = series.stamp_s
-    for decision in decided:
-        if decision.device not in (None, series.device) or decision.quantity not in (None, series.quantity):
-            continue
-        low = -np.inf if decision.start is None else _seconds(decision.start, origin_ms)
-        high = np.inf if decision.end is None else _seconds(decision.end, origin_ms)
-        move[(stamp_s >= low) & (stamp_s <= high)] += float(decision.value)
+    own = [d for d in decided if d.quantity in (None, series.quantity)]
+    move = _move_of(series.stamp_s, own, device=series.device, origin_ms=origin_ms)
     if not move.any():
         return series
     moved = replace(
@@ -67,6 +72,18 @@ def _moved(series: Series, decided: list[Decision], *, origin_ms: int) -> Series
         moved_s=move,
     )
     return chosen_readings(moved, np.argsort(moved.time_s, kind="stable"))
+
+
+def _move_of(stamp_s: F64, decided: list[Decision], *, device: str, origin_ms: int) -> F64:
+    """What decisions add to stamps of a device."""
+    move = np.zeros(stamp_s.size)
+    for decision in decided:
+        if decision.device not in (None, device):
+            continue
+        low = -np.inf if decision.start is None else _seconds(decision.start, origin_ms)
+        high = np.inf if decision.end is None else _seconds(decision.end, origin_ms)
+        move[(stamp_s >= low) & (stamp_s <= high)] += float(decision.value)
+    return move
 
 
 def _seconds(moment: datetime, origin_ms: int) -> float:

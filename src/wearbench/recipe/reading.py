@@ -21,6 +21,7 @@ from wearbench.errors import CannotTell, WearbenchError
 from wearbench.formats import Intervals, Readings, Signal
 from wearbench.quantities import Quantity
 from wearbench.recipe.joining import Notes, fill_from_copies, join_parts
+from wearbench.recipe.marks import sync_marks
 from wearbench.recipe.material import DoubtSpan, FileNote, InputFile, ReferenceMaterial, Series, SessionMaterial
 from wearbench.recipe.pieces import Kind, Piece, Recording
 from wearbench.recipe.rawfile import read_noted
@@ -202,6 +203,7 @@ def _assemble(
         left_out=tuple(left_out),
         warnings=tuple(warnings),
         compared=tuple(notes.compared),
+        marks=sync_marks(session, study, kept, _unique(tested), origin_ms=origin_ms),
     )
 
 

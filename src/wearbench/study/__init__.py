@@ -9,6 +9,7 @@ from wearbench.study.declaration import Declaration, Primary, Rules, Systematic,
 from wearbench.study.declared import COLUMNS, Declared, acting, declared_in, deviations, record_declaration
 from wearbench.study.device import DeviceConfig, Role
 from wearbench.study.discovery import FileName, RecordingFiles, StudyFile, parse_file_name
+from wearbench.study.marking import sync_pairs
 from wearbench.study.problem import Problem
 from wearbench.study.releases import Earlier, earlier_run, keep_release, release_names, remember_run
 from wearbench.study.results import PAIRS, TABLES, TRACES, Results, results_schema, table_of
@@ -74,6 +75,7 @@ __all__ = [
     "release_names",
     "remember_run",
     "results_schema",
+    "sync_pairs",
     "table_of",
     "write_results",
 ]

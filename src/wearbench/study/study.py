@@ -12,6 +12,7 @@ from wearbench.formats.recording import ReadContext
 from wearbench.study.config import StudyConfig, read_config, study_file
 from wearbench.study.decisions import Decision, read_decisions
 from wearbench.study.discovery import RecordingFiles, StudyFile, discover, natural
+from wearbench.study.marking import check_marks
 from wearbench.study.problem import Problem, listed, near, shown
 from wearbench.study.tables import Bout, Mark, Participant, SessionRow, Tables, Version, Wear, read_tables
 
@@ -272,6 +273,7 @@ def _across(
     problems.extend(_participants(sessions, tables))
     for session in sessions:
         problems.extend(_in_session(session, spanning, config))
+        problems.extend(check_marks(session.name, session.marks, config.devices))
     if not sessions:
         said = "expected at least one session with a recording (raw/<session>/<device>.<ext>), found none"
         problems.append(Problem(slug="no-session", said=said, file="raw"))

@@ -10,7 +10,7 @@ from typing import Final
 from wearbench.errors import StudyError
 from wearbench.study.config import StudyConfig
 from wearbench.study.problem import Problem, listed, near, shown
-from wearbench.study.tabletext import Row, Table, When, each_row, read_table
+from wearbench.study.tabletext import Row, Table, When, each_row, read_table, resolution_s
 from wearbench.study.zones import zone_named
 
 __all__ = ["Bout", "Mark", "Participant", "SessionRow", "Tables", "Version", "Wear", "read_tables"]
@@ -44,7 +44,11 @@ class SessionRow:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Bout:
-    """A named stretch of a session; on the reference's clock unless ``clock`` names a device."""
+    """A named stretch of a session; on the reference's clock unless ``clock`` names a device.
+
+    ``line`` is its line in bouts.csv. Once moved onto the reference's clock, ``clock`` is None, ``moved_with`` names
+    the device and ``moved_s`` says how far its start was moved.
+    """
 
     session: str
     name: str
@@ -53,16 +57,25 @@ class Bout:
     activity: str | None = None
     intensity: str | None = None
     clock: str | None = None
+    line: int = 0
+    moved_with: str | None = None
+    moved_s: float = 0.0
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Mark:
-    """Something noted at an instant on one device's clock."""
+    """Something noted at an instant on one device's clock.
+
+    ``number`` says which marks of several devices are one act, None where their order does. The instant lies at
+    ``time`` or up to ``resolution_s`` after it: a clock that shows seconds is read as the last one passed.
+    """
 
     session: str
     device: str
     time: When
     kind: str
+    number: str | None = None
+    resolution_s: float = field(default=0.001, compare=False)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -142,6 +155,7 @@ def read_tables(folder: Path, config: StudyConfig) -> Tables:
             activity=row.text("activity"),
             intensity=row.text("intensity"),
             clock=row.one_of("clock", devices, what="a device of this study", slug="unknown-device"),
+            line=row.line,
         )
 
     def mark(row: Row) -> Mark:
@@ -152,7 +166,14 @@ def read_tables(folder: Path, config: StudyConfig) -> Tables:
         time = row.when("time", zone, offsets=True) or When()
         kind = row.need("kind")
         row.one_of("kind", MARK_KINDS, what="a kind of mark")
-        return Mark(session=session, device=device, time=time, kind=kind)
+        return Mark(
+            session=session,
+            device=device,
+            time=time,
+            kind=kind,
+            number=row.text("mark"),
+            resolution_s=resolution_s(row.need("time")),
+        )
 
     def wear(row: Row) -> Wear:
         device = _device(row, devices)
@@ -177,7 +198,7 @@ def read_tables(folder: Path, config: StudyConfig) -> Tables:
     bouts = read_table(
         folder / "bouts.csv", required=("session", "start", "end"), known=("bout", "activity", "intensity", "clock")
     )
-    marks = read_table(folder / "marks.csv", required=("session", "device", "time", "kind"), known=())
+    marks = read_table(folder / "marks.csv", required=("session", "device", "time", "kind"), known=("mark",))
     worn = read_table(folder / "wear.csv", required=("device", "start", "end", "what"), known=())
     people = read_table(folder / "participants.csv", required=("participant",), known=())
     seen = read_table(folder / "versions.csv", required=("device", "seen_at", "version"), known=("part", "how_known"))

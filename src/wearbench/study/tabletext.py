@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import datetime, tzinfo
@@ -14,7 +15,7 @@ from wearbench.errors import StudyError
 from wearbench.study.problem import Problem, listed, near, shown
 from wearbench.study.zones import to_utc_ms
 
-__all__ = ["Row", "Table", "When", "each_row", "read_table"]
+__all__ = ["Row", "Table", "When", "each_row", "read_table", "resolution_s"]
 
 MAX_OFFSET_S: Final = 31 * 86_400.0
 T = TypeVar("T")
@@ -111,6 +112,14 @@ def _when(text: str, zone: tzinfo | None, *, offsets: bool) -> When:
         seconds = " or seconds from the session's start" if offsets else ""
         raise StudyError(f"expected {what}{seconds}, got {shown(text)}", slug="table-time") from None
     return When(utc_ms=to_utc_ms(moment, zone, value=text))
+
+
+def resolution_s(text: str) -> float:
+    """How finely a time is written: 60 for minutes, 1 for whole seconds, 0.1 for tenths and so on; never below 1 ms."""
+    if re.search(r"\d[T ]\d{1,2}:\d{2}(?!\d|:)", text):
+        return 60.0
+    digits = re.search(r"(?:^|:)\d+[.,](\d+)", text)
+    return 1.0 if digits is None else max(10.0 ** -len(digits[1]), 0.001)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

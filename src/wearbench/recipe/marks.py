@@ -1,0 +1,380 @@
+"""Sync marks in a session: the clock they give, whether the data agree, and what part of the shift is delay."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+
+from wearbench.core.clock import ClockFit
+from wearbench.core.marks import MarkClock, MarkPairs, clock_of_marks
+from wearbench.core.steps import ClockStep, outside_steps
+from wearbench.errors import CannotTell
+from wearbench.recipe.clocks import finite_width
+from wearbench.recipe.material import FileNote, ReferenceMaterial, Series, SessionMaterial, SyncMark
+from wearbench.settings import Settings
+from wearbench.study import Session, Study, sync_pairs
+from wearbench.wording import number, plural
+
+__all__ = [
+    "DelayFit",
+    "Marked",
+    "Split",
+    "delay_in",
+    "delay_words",
+    "marked_series",
+    "no_offset",
+    "split_clock",
+    "sync_marks",
+]
+
+EARLIEST_S: Final = -5.0
+LATEST_S: Final = 60.0
+"""Delays a device can have: none shows a value a minute old, and early only by what smoothing hides."""
+FROM_MARKS: Final = "from marks: the data cannot tell, and how late the device is, is not known"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Marked:
+    """What a session's marks tell of a series.
+
+    Attributes
+    ----------
+    pairs : MarkPairs or None
+        None where there are none that fit one clock.
+    agrees : bool
+        Whether the data's own clock is consistent with them.
+    own_windows : bool
+        Whether readings come with a window of their own, so that stamps play no part.
+    notes : tuple of FileNote
+        What is to be said of the marks.
+    """
+
+    pairs: MarkPairs | None = None
+    agrees: bool = True
+    own_windows: bool = False
+    notes: tuple[FileNote, ...] = ()
+
+    @property
+    def usable(self) -> bool:
+        """Whether the marks decide the clock."""
+        return self.pairs is not None and self.agrees
+
+    def clock(self, fit: ClockFit, settings: Settings) -> MarkClock:
+        """The clock they give where and with what drift the data's own has; their own drift where that has none."""
+        if self.pairs is None:
+            raise CannotTell("there are no marks on both clocks")
+        return clock_of_marks(
+            self.pairs,
+            at_s=fit.at_s,
+            slack_s=settings.mark_slack_s,
+            drift_ppm=fit.drift_ppm or None,
+            max_drift_ppm=settings.max_drift_ppm,
+            prior_drift_ppm=settings.prior_drift_ppm,
+            confidence=settings.confidence,
+        )
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class DelayFit:
+    """How late a device is, seconds; ``low_s`` and ``high_s`` are NaN where nothing was estimated."""
+
+    delay_s: float
+    low_s: float
+    high_s: float
+    how: str
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Split:
+    """A centre shift parted into clock and delay; what adds up is ``offset_s - delay.delay_s``.
+
+    ``offset_is`` is "clock" where both are known and "clock_minus_delay" where only their difference is.
+    """
+
+    offset_s: float
+    low_s: float
+    high_s: float
+    offset_is: str
+    delay: DelayFit
+
+
+def sync_marks(
+    session: Session,
+    study: Study,
+    references: Sequence[ReferenceMaterial],
+    tested: Sequence[Series],
+    *,
+    origin_ms: int,
+) -> tuple[SyncMark, ...]:
+    """Bring the marks of a session onto its seconds, paired.
+
+    Parameters
+    ----------
+    session : Session
+    study : Study
+    references : sequence of ReferenceMaterial
+        In order of preference.
+    tested : sequence of Series
+    origin_ms : int
+        Second 0.
+
+    Returns
+    -------
+    tuple of SyncMark
+        None for recordings without a start: their stamps are on no clock.
+    """
+    if not session.marks:
+        return ()
+    start_ms = origin_ms if session.start_ms is None else session.start_ms
+    pairs: dict[tuple[str, str], bool] = {}
+    for series in tested:
+        reference = next((r for r in references if r.quantity == series.quantity), None)
+        if reference is not None and reference.start_known and series.start_known:
+            pairs[reference.device, series.device] = True
+    return tuple(
+        SyncMark(
+            reference=reference,
+            device=device,
+            kind=ours.kind,
+            reference_s=(ours.time.at_ms(start_ms) - origin_ms) / 1000.0,
+            tested_s=(theirs.time.at_ms(start_ms) - origin_ms) / 1000.0,
+            reference_unit_s=ours.resolution_s,
+            tested_unit_s=theirs.resolution_s,
+        )
+        for reference, device in pairs
+        for ours, theirs in sync_pairs(
+            session.marks, study.config.devices, reference=reference, tested=device, start_ms=start_ms
+        )
+    )
+
+
+def marked_series(
+    material: SessionMaterial,
+    series: Series,
+    reference: ReferenceMaterial,
+    clock: ClockFit,
+    settings: Settings,
+    *,
+    label: str,
+    half_s: float,
+    steps: tuple[ClockStep, ...],
+    again: Callable[[float], ClockFit] | None,
+) -> tuple[ClockFit, Marked]:
+    """Weigh a session's marks and the data's own clock against each other.
+
+    Parameters
+    ----------
+    material, series, reference
+    clock : ClockFit
+        As the data give it, or as declared.
+    settings : Settings
+    label : str
+        What the device is called.
+    half_s : float
+        From stamp to window centre on a right clock without delay.
+    steps : tuple of ClockStep
+        Stretches on another clock; marks in them are left aside.
+    again : callable or None
+        Searches near a centre shift only; None where the clock is not searched for.
+
+    Returns
+    -------
+    ClockFit
+        The same where both agree. Where the data refuse an answer, theirs near the marks, else the marks' own. Where
+        the two contradict each other, the data's with trust "weak".
+    Marked
+    """
+    pairs = _pairs(material, series, reference, steps)
+    own = series.start_s is not None
+    if pairs is None:
+        return clock, Marked()
+    marked = Marked(pairs=pairs, own_windows=own)
+    try:
+        told = marked.clock(clock, settings)
+    except CannotTell as error:
+        said = f"{label}: its marks are not used: {error.message}"
+        return clock, Marked(notes=(_note("marks-disagree", said),))
+    if again is None:
+        return _from_marks(clock, told, shift_s=clock.shift_s + told.offset_s), marked
+    if clock.trust == "refused":
+        start = told.offset_s + half_s
+        near = again(start - 5.0)
+        if near.trust != "refused" and _agrees(near, told, half_s):
+            how = f"{near.method}, near the clock that {plural(told.n, 'sync mark')} give{'s' * (told.n == 1)}"
+            return replace(near, method=how, candidates=clock.candidates), marked
+        held = _from_marks(clock, told, shift_s=start)
+        wide = held.low_s - LATEST_S, held.high_s - EARLIEST_S
+        return replace(held, low_s=wide[0], high_s=wide[1], trust="weak", why=clock.why, method=FROM_MARKS), marked
+    if _agrees(clock, told, half_s):
+        return clock, marked
+    said = (
+        f"{_acts(told)} put the clock of {label} at {_sure(told.offset_s, told.low_s, told.high_s)}, the data at "
+        f"{_sure(clock.shift_s - half_s, clock.low_s - half_s, clock.high_s - half_s)} less any delay"
+    )
+    doubt = replace(clock, trust="weak", why=f"{said}: they contradict each other")
+    note = _note("marks-disagree", f"{said}: no delay explains both, the data's is used and trust is weak")
+    return doubt, replace(marked, agrees=False, notes=(note,))
+
+
+def _pairs(
+    material: SessionMaterial, series: Series, reference: ReferenceMaterial, steps: tuple[ClockStep, ...]
+) -> MarkPairs | None:
+    held = [m for m in material.marks if (m.reference, m.device) == (reference.device, series.device)]
+    if not held:
+        return None
+    columns = np.array([[m.reference_s, m.tested_s, m.reference_unit_s, m.tested_unit_s] for m in held])
+    columns[:, :2] += 0.5 * columns[:, 2:]
+    if steps:
+        columns = columns[outside_steps(columns[:, 1], steps)]
+    if not columns.size:
+        return None
+    ours, theirs, our_unit, their_unit = columns.T
+    return MarkPairs(reference_s=ours, tested_s=theirs, reference_unit_s=our_unit, tested_unit_s=their_unit)
+
+
+def _note(slug: str, said: str) -> FileNote:
+    return FileNote(slug=slug, said=said, file="marks.csv")
+
+
+def _from_marks(clock: ClockFit, told: MarkClock, *, shift_s: float) -> ClockFit:
+    half = 0.5 * (told.high_s - told.low_s)
+    return replace(
+        clock,
+        shift_s=shift_s,
+        low_s=shift_s - half,
+        high_s=shift_s + half,
+        drift_ppm=told.drift_ppm,
+        drift_low_ppm=told.drift_low_ppm,
+        drift_high_ppm=told.drift_high_ppm,
+        method=f"from {plural(told.n, 'sync mark')}: only a heart rate is searched for",
+        half_shifts_s=(math.nan, math.nan),
+    )
+
+
+def _agrees(clock: ClockFit, told: MarkClock, half_s: float) -> bool:
+    """Whether some delay a device can have explains both."""
+    delay = delay_in(clock, told, half_s=half_s)
+    return delay.high_s >= EARLIEST_S and delay.low_s <= LATEST_S
+
+
+def delay_in(clock: ClockFit, told: MarkClock, *, half_s: float, averaging_width_s: float = 0.0) -> DelayFit:
+    """How late a device is in one session: what the data say beyond the clock that the marks give.
+
+    Parameters
+    ----------
+    clock : ClockFit
+        Centre shift of the data.
+    told : MarkClock
+    half_s : float
+        From stamp to window centre on a right clock without delay.
+    averaging_width_s : float
+        Width of the averaging's own interval, which moves the delay by half as much.
+
+    Returns
+    -------
+    DelayFit
+    """
+    delay = told.offset_s + half_s - clock.shift_s
+    half = math.hypot(0.5 * (told.high_s - told.low_s), 0.25 * averaging_width_s)
+    low = math.hypot(half, clock.high_s - clock.shift_s)
+    high = math.hypot(half, clock.shift_s - clock.low_s)
+    return DelayFit(delay_s=delay, low_s=delay - low, high_s=delay + high, how=f"from {plural(told.n, 'sync mark')}")
+
+
+def no_offset(clock: ClockFit) -> MarkClock:
+    """The clock of a device that shares the reference's."""
+    return MarkClock(
+        at_s=clock.at_s,
+        offset_s=0.0,
+        low_s=0.0,
+        high_s=0.0,
+        drift_ppm=0.0,
+        drift_low_ppm=0.0,
+        drift_high_ppm=0.0,
+        n=0,
+    )
+
+
+def split_clock(
+    clock: ClockFit,
+    marked: Marked,
+    delay: DelayFit | None,
+    settings: Settings,
+    *,
+    half_s: float,
+    averaging_width_s: float,
+    after_stamp_s: float,
+    unknown: str = "",
+) -> Split:
+    """Part a session's centre shift into clock and delay, as far as they are known.
+
+    Parameters
+    ----------
+    clock : ClockFit
+        As finished.
+    marked : Marked
+        Of the first pass.
+    delay : DelayFit or None
+        Of the device over the study, or declared.
+    settings : Settings
+    half_s : float
+        From stamp to window centre on a right clock without delay.
+    averaging_width_s : float
+    after_stamp_s : float
+        How far the series' seconds lie after the device's own stamps.
+    unknown : str
+        Why the delay is not known, where it is not.
+
+    Returns
+    -------
+    Split
+    """
+    if marked.usable and clock.trust in ("good", "weak") and finite_width(clock) < math.inf:
+        told = marked.clock(clock, settings)
+        own = delay_in(clock, told, half_s=half_s, averaging_width_s=averaging_width_s)
+        low, high = told.low_s + after_stamp_s, told.high_s + after_stamp_s
+        return Split(offset_s=told.offset_s + after_stamp_s, low_s=low, high_s=high, offset_is="clock", delay=own)
+    if delay is None:
+        nothing = DelayFit(delay_s=0.0, low_s=math.nan, high_s=math.nan, how=unknown)
+        move = after_stamp_s - half_s
+        return Split(
+            offset_s=clock.shift_s + move,
+            low_s=clock.low_s + move,
+            high_s=clock.high_s + move,
+            offset_is="clock_minus_delay",
+            delay=nothing,
+        )
+    offset = clock.shift_s + after_stamp_s - half_s + delay.delay_s
+    below = 0.0 if math.isnan(delay.low_s) else delay.delay_s - delay.low_s
+    above = 0.0 if math.isnan(delay.high_s) else delay.high_s - delay.delay_s
+    return Split(
+        offset_s=offset,
+        low_s=offset - math.hypot(clock.shift_s - clock.low_s, below),
+        high_s=offset + math.hypot(clock.high_s - clock.shift_s, above),
+        offset_is="clock",
+        delay=delay,
+    )
+
+
+def delay_words(delay: DelayFit, n: int) -> str:
+    """Put a device's delay in words: ``late by 6.2 s (5.1 to 7.4; 4 sessions with marks)``."""
+    half = 0.5 * (delay.high_s - delay.low_s)
+    low, high = (number(x, uncertainty=half) for x in (delay.low_s, delay.high_s))
+    inside = f"({low} to {high}; {plural(n, 'session')} with marks)"
+    if delay.low_s > 0:
+        return f"late by {number(delay.delay_s, uncertainty=half)} s {inside}"
+    return f"not seen to be late: {number(delay.delay_s, uncertainty=half)} s {inside}"
+
+
+def _acts(told: MarkClock) -> str:
+    return plural(told.n, "sync mark")
+
+
+def _sure(value: float, low: float, high: float) -> str:
+    half = 0.5 * (high - low)
+    low_words, high_words = (number(x, uncertainty=half) for x in (low, high))
+    return f"{number(value, uncertainty=half)} s ({low_words} to {high_words})"
