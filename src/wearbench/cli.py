@@ -20,7 +20,7 @@ from wearbench.errors import WearbenchError
 __all__ = ["cli", "main"]
 
 COMMANDS: Final = (
-    *("look", "new", "sort", "card", "add", "check", "declare"),
+    *("look", "new", "sort", "card", "add", "bouts", "check", "declare"),
     *("run", "changes", "keep", "demo", "show", "settings", "completion"),
 )
 
