@@ -182,7 +182,7 @@ def test_findings_of_the_results_are_shown_as_they_stand(results: Results) -> No
 
 def test_answer_comes_first_and_in_big_words(page: Page) -> None:
     sections = [attrs["id"] for attrs in page.all("section")]
-    assert sections == ["answer", "looked", "when", "far", "sessions", "how", "limits"]
+    assert sections == ["answer", "first", "looked", "kept", "when", "far", "sessions", "files", "how", "limits"]
     assert re.search(r"of the time it was right ?\d+ %", page.words)
 
 

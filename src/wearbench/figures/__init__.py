@@ -6,7 +6,8 @@ from wearbench.figures.pictures import Picture, pictures_of, tolerance_of
 from wearbench.figures.ratio import draw_ratio, ratio_table
 from wearbench.figures.scatter import draw_scatter, scatter_table
 from wearbench.figures.shares import draw_shares, shares_table
-from wearbench.figures.strip import draw_strip, strip_tables
+from wearbench.figures.strip import draw_strip
+from wearbench.figures.striptable import strip_tables
 from wearbench.figures.svg import stand_alone, stylesheet
 from wearbench.figures.wall import draw_wall, wall_table
 from wearbench.figures.writing import write_figures

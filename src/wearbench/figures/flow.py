@@ -39,7 +39,8 @@ def flow_table(document: Mapping[str, Any], subject: Subject) -> pl.DataFrame:
     Returns
     -------
     polars.DataFrame
-        ``step, words, seconds, lost``; empty when the results hold no flow for the device.
+        ``step, words, seconds, lost``; empty when the results hold no flow for the device. Readings of an export that
+        spans sessions count inside these only.
     """
     rows = [
         r
@@ -52,6 +53,10 @@ def flow_table(document: Mapping[str, Any], subject: Subject) -> pl.DataFrame:
     seconds: dict[str, float] = {}
     for r in rows:
         seconds[str(r.get("step"))] = seconds.get(str(r.get("step")), 0.0) + float(r["seconds"])
+    if "left_out_by_rule" in seconds and subject.pairs.height:
+        by_rule = pl.col("reason").is_not_null() & (pl.col("reason") != "left_out")
+        inside = float(subject.pairs.filter(~pl.col("used") & by_rule)["seconds"].sum() or 0.0)
+        seconds["left_out_by_rule"] = min(seconds["left_out_by_rule"], inside)
     order = [s for s in STEPS if s in seconds] + [s for s in seconds if s not in STEPS]
     return pl.DataFrame(
         [(s, STEPS.get(s, s.replace("_", " ")), seconds[s], s in _LOST) for s in order],

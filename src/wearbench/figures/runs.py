@@ -6,8 +6,8 @@ from typing import Final
 
 import polars as pl
 
-from wearbench.findings import Subject
-from wearbench.study.results import Results
+from wearbench.findings import Subject, session_bounds
+from wearbench.study.results import Results, plain
 
 __all__ = ["placed_pairs", "session_spans", "shown_state", "state_runs"]
 
@@ -44,7 +44,13 @@ def placed_pairs(pairs: pl.DataFrame) -> pl.DataFrame:
 
 
 def session_spans(results: Results) -> pl.DataFrame:
-    """First and last instant of each session over all recordings: ``session, first, last``."""
+    """First and last instant of each session over all recordings, within what the study tells of it.
+
+    Returns
+    -------
+    polars.DataFrame
+        ``session, first, last``.
+    """
     parts = []
     if results.pairs.height:
         placed = results.pairs.select("session", at=pl.coalesce(pl.col("end"), pl.col("time")))
@@ -53,10 +59,14 @@ def session_spans(results: Results) -> pl.DataFrame:
         parts.append(results.traces.select("session", at=pl.col("time")))
     if not parts:
         return pl.DataFrame(schema={"session": pl.String(), "first": RUN_SCHEMA["start"], "last": RUN_SCHEMA["start"]})
+    first = pl.max_horizontal(pl.col("first"), pl.col("low"))
+    last = pl.min_horizontal(pl.col("last"), pl.col("high"))
     return (
         pl.concat(parts)
         .group_by("session")
         .agg(first=pl.col("at").min(), last=pl.col("at").max())
+        .join(session_bounds(plain(results.document)), on="session", how="left")
+        .select("session", first=first, last=pl.max_horizontal(first, last))
         .sort("first", "session")
     )
 
@@ -80,7 +90,11 @@ def state_runs(results: Results, subject: Subject) -> pl.DataFrame:
     found = pl.concat([r for r in runs if r.height] or [runs[0]])
     seconds = pl.duration(seconds=1).cast(pl.Duration("us"))
     return (
-        found.join(spans.select("session", "first"), on="session", how="left")
+        found.join(spans, on="session", how="left")
+        .with_columns(
+            start=pl.max_horizontal("start", "first"),
+            end=pl.when(pl.col("state") == "unjudged").then(pl.min_horizontal("end", "last")).otherwise(pl.col("end")),
+        )
         .with_columns(
             start_s=(pl.col("start") - pl.col("first")).dt.total_microseconds() / 1e6,
             end_s=(pl.col("end") - pl.col("first")).dt.total_microseconds() / 1e6,
@@ -92,11 +106,14 @@ def state_runs(results: Results, subject: Subject) -> pl.DataFrame:
 
 
 def _reading_runs(pairs: pl.DataFrame) -> pl.DataFrame:
+    """Runs of readings of one state, each reading about the middle of its window for as long as it counts."""
     if not pairs.height:
         return pl.DataFrame(schema=_SPAN_SCHEMA)
-    until = pl.col("stamp") + pl.duration(microseconds=(pl.col("seconds").fill_null(0.0) * 1e6).cast(pl.Int64))
-    rows = placed_pairs(pairs).select("session", "stamp", state=shown_state(), until=until, seconds="seconds")
-    apart = (pl.col("stamp") - pl.col("until").shift()).dt.total_microseconds() / 1e6
+    half = pl.duration(microseconds=(pl.col("seconds").fill_null(0.0) * 5e5).cast(pl.Int64))
+    rows = placed_pairs(pairs).select(
+        "session", begin=pl.col("at") - half, state=shown_state(), until=pl.col("at") + half, seconds="seconds"
+    )
+    apart = (pl.col("begin") - pl.col("until").shift()).dt.total_microseconds() / 1e6
     fresh = (
         (pl.col("session") != pl.col("session").shift())
         | (pl.col("state") != pl.col("state").shift())
@@ -108,7 +125,7 @@ def _reading_runs(pairs: pl.DataFrame) -> pl.DataFrame:
         .agg(
             session=pl.col("session").first(),
             state=pl.col("state").first(),
-            start=pl.col("stamp").first(),
+            start=pl.col("begin").first(),
             end=pl.col("until").max(),
         )
         .select(list(_SPAN_SCHEMA))

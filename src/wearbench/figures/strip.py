@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from datetime import UTC, datetime, tzinfo
 from typing import Final
 
@@ -11,122 +10,28 @@ import polars as pl
 from numpy.typing import NDArray
 
 from wearbench.figures.palette import fill_of, legend
-from wearbench.figures.runs import placed_pairs, session_spans, shown_state, state_runs
 from wearbench.figures.scales import Scale, clock_ticks, nice_range, tick_words, ticks
 from wearbench.figures.svg import Drawing, fmt, path_of
 from wearbench.figures.thinning import column_extremes, thin
-from wearbench.findings import Subject
-from wearbench.study.results import Results
 from wearbench.wording import NOT_JUDGED, STATE_LABEL, duration, share
 
-__all__ = ["draw_strip", "strip_tables"]
+__all__ = ["draw_strip"]
 
 F64 = NDArray[np.float64]
 I64 = NDArray[np.int64]
 _COLUMN: Final = 2.0
-_NO_VALUE: Final = ("sentinel", "out_of_range")
+_AWAY: Final = ("not_worn", "not_expected")
+_LONG_S: Final = 20.0
 _PLAIN: Final = ("faithful", "judged", "unjudged")
-STRIP_SCHEMA: Final = pl.Schema(
-    {
-        "session": pl.String(),
-        "what": pl.String(),
-        "start": pl.Datetime("us", "UTC"),
-        "end": pl.Datetime("us", "UTC"),
-        "value": pl.Float64(),
-        "label": pl.String(),
-        "doubtful": pl.Boolean(),
-    }
-)
 
 
-def strip_tables(results: Results, subject: Subject) -> Iterator[tuple[str, pl.DataFrame]]:
-    """One table for each session of a tested device, in order of time.
-
-    Yields
-    ------
-    tuple of str and polars.DataFrame
-        Session and ``session, what, start, end, value, label, doubtful``. ``what`` is ``reference``, ``cadence``,
-        ``tested`` (label: state), ``state`` (a run; label: state), ``bout`` (label: activity or name) or ``session``
-        (from first to last instant, so that strips of one session share their axis).
-    """
-    spans = session_spans(results)
-    placed = placed_pairs(subject.pairs)
-    shown = ~pl.col("reason").fill_null("").is_in(_NO_VALUE)  # a sentinel is no rate and would stretch the axis
-    tested = placed.filter(shown).select(
-        "session",
-        what=pl.lit("tested"),
-        start="at",
-        end="at",
-        value="tested",
-        label=shown_state(),
-        doubtful=pl.lit(value=False),
-    )
-    runs = state_runs(results, subject).select(
-        "session",
-        "start",
-        "end",
-        what=pl.lit("state"),
-        value=pl.lit(None, dtype=pl.Float64),
-        label="state",
-        doubtful=pl.lit(value=False),
-    )
-    traces = _context(results, subject)
-    whole = spans.select(
-        "session",
-        start="first",
-        end="last",
-        what=pl.lit("session"),
-        value=pl.lit(None, dtype=pl.Float64),
-        label=pl.lit(None, dtype=pl.String),
-        doubtful=pl.lit(value=False),
-    )
-    frames = [f.select(list(STRIP_SCHEMA)).cast(STRIP_SCHEMA) for f in (traces, tested, runs, _bouts(placed), whole)]
-    parts = pl.concat(frames).partition_by("session", as_dict=True, maintain_order=True)
-    mine = set(subject.pairs["session"].unique().to_list()) | {str(e.get("session")) for e in subject.episodes}
-    for session in spans["session"].to_list():
-        if session in mine and (session,) in parts:
-            yield session, parts[(session,)]
-
-
-def _context(results: Results, subject: Subject) -> pl.DataFrame:
-    """What stands behind the tested device: the reference it was held against, and one device's cadence."""
-    held = subject.pairs.select("session", device="reference_device").drop_nulls().unique()
-    reference = results.traces.filter((pl.col("role") == "reference") & (pl.col("quantity") == subject.quantity))
-    chosen = reference.join(held, on=["session", "device"], how="semi")
-    others = reference.join(held, on="session", how="anti")
-    cadence = results.traces.filter((pl.col("role") != "reference") & (pl.col("quantity") == "cadence"))
-    first = pl.col("device") == pl.col("device").min().over("session")
-    parts = (("reference", chosen), ("reference", others.filter(first)), ("cadence", cadence.filter(first)))
-    return pl.concat(
-        part.select(
-            "session",
-            start="time",
-            end="time",
-            value="value",
-            label=pl.lit(None, dtype=pl.String),
-            doubtful="doubtful",
-            what=pl.lit(what),
-        )
-        for what, part in parts
-    )
-
-
-def _bouts(placed: pl.DataFrame) -> pl.DataFrame:
-    """Runs of one bout name, from the first to the last reading in it."""
-    name = pl.coalesce(pl.col("activity"), pl.col("bout"))
-    key = pl.coalesce(pl.col("bout"), pl.col("activity"))
-    fresh = ((key != key.shift()) | (pl.col("session") != pl.col("session").shift())).fill_null(value=True)
-    return (
-        placed.filter(name.is_not_null())
-        .with_columns(run=fresh.cum_sum(), label=name)
-        .group_by("run", maintain_order=True)
-        .agg(
-            pl.col("session", "label").first(),
-            start=pl.col("stamp").first(),
-            end=pl.col("stamp").last(),
-        )
-        .with_columns(what=pl.lit("bout"), value=pl.lit(None, dtype=pl.Float64), doubtful=pl.lit(value=False))
-    )
+def _usual_steps(t: F64) -> F64:
+    """For each step between instants the middle one of the five about it: a device may change its rhythm."""
+    steps = np.diff(t)
+    if steps.size < 3:
+        return np.full(steps.size, float(np.median(steps)) if steps.size else 1.0)
+    about: F64 = np.median(np.lib.stride_tricks.sliding_window_view(np.pad(steps, 2, mode="reflect"), 5), axis=1)
+    return about
 
 
 class _Strip:
@@ -141,6 +46,7 @@ class _Strip:
         self.first, self.last = first, last
         self.length = max(1.0, (last - first).total_seconds())
         self.left, self.right, self.top, self.high = 46.0, 8.0, 30.0, 150.0
+        self.below = 20.0 if "rhythm" in self.parts else 0.0
         self.across = Scale(low=0.0, high=self.length, start=self.left, stop=width - self.right)
         values = [self.values(what) for what in ("reference", "tested")]
         air = np.array([tolerance, -tolerance])
@@ -149,7 +55,11 @@ class _Strip:
         low, high = nice_range(np.concatenate([*values, *ends]))
         self.up = Scale(low=max(0.0, low), high=high, start=self.top + self.high, stop=self.top)
         self.drawing = Drawing(
-            width=width, height=self.top + self.high + 90, title=title, description=self.describe(), uid=uid
+            width=width,
+            height=self.top + self.high + 90 + self.below,
+            title=title,
+            description=self.describe(),
+            uid=uid,
         )
 
     def values(self, what: str) -> F64:
@@ -163,13 +73,13 @@ class _Strip:
     def line(self, what: str) -> tuple[F64, F64, I64, pl.DataFrame]:
         """Places, values and piece numbers of one trace, gaps and NaN cut out."""
         part = self.parts[what]
-        t, v = self.seconds(what), self.values(what)
+        t, v = 0.5 * (self.seconds(what) + self.seconds(what, "end")), self.values(what)
         order = np.argsort(t, kind="stable")
         good = order[np.isfinite(v[order])]
         t, v = t[good], v[good]
-        usual = float(np.median(np.diff(t))) if t.size > 1 else 1.0
-        # a slow rate gives a beat every two seconds: a gap is longer than that and than three usual steps
-        piece = np.concatenate([[0], np.cumsum(np.diff(t) > max(3.0 * usual, 4.0))]).astype(np.int64)[: t.size]
+        # a slow rate gives a beat every two seconds: a gap is longer than that and than three steps usual about there
+        apart = np.diff(t) > np.maximum(3.0 * _usual_steps(t), 4.0)
+        piece = np.concatenate([[0], np.cumsum(apart)]).astype(np.int64)[: t.size]
         return self.across.all(t), v, piece, part[good]
 
     def describe(self) -> str:
@@ -200,10 +110,10 @@ class _Strip:
         d.text(0, self.top - 10, unit, cls="xs soft")
         for at, words in clock_ticks(self.first, self.last, zone=zone, most=8 if self.across.stop > 500 else 4):
             x = self.across.at((at - self.first).total_seconds())
-            d.line(x, bottom + 24, x, bottom + 28, cls="axis")
+            d.line(x, bottom + 24 + self.below, x, bottom + 28 + self.below, cls="axis")
             if self.left + 14 < x < self.across.stop - 24 - d.text_width(zone_name, 11):
-                d.text(x, bottom + 40, words, cls="xs soft num", anchor="middle")
-        d.text(self.across.stop, bottom + 40, zone_name, cls="xs soft", anchor="end")
+                d.text(x, bottom + 40 + self.below, words, cls="xs soft num", anchor="middle")
+        d.text(self.across.stop, bottom + 40 + self.below, zone_name, cls="xs soft", anchor="end")
 
     def bouts(self) -> None:
         if "bout" not in self.parts:
@@ -271,6 +181,21 @@ class _Strip:
         for state in sorted(data, key=lambda s: s != "faithful"):
             fat = "" if state in _PLAIN else " fat"
             self.drawing.path("".join(data[state]), cls=f"trace t-{state}{fat}")
+        self.windows(rows)
+
+    def windows(self, rows: pl.DataFrame) -> None:
+        """Readings that stand for long, each drawn as long as that."""
+        first, last = ((rows[c] - self.first).dt.total_microseconds().to_numpy() / 1e6 for c in ("start", "end"))
+        long = np.flatnonzero(last - first >= _LONG_S)
+        if not long.size or self.across.at(float((last - first)[long].min())) - self.left < 3.0:
+            return
+        low, high = (np.clip(self.across.all(ends[long]), self.left, self.across.stop) for ends in (first, last))
+        y, states = self.up.all(rows["value"].to_numpy().astype(float)[long]), rows["label"].to_list()
+        data: dict[str, list[str]] = {}
+        for k, a, b, at in zip(long, low, high, y, strict=True):
+            data.setdefault(str(states[int(k)]), []).append(f"M{fmt(a)} {fmt(at)}H{fmt(b)}")
+        for state in sorted(data, key=lambda s: s != "faithful"):
+            self.drawing.path("".join(data[state]), cls=f"trace window t-{state}")
 
     def pieces(self, x: F64, v: F64, piece: I64, cls: str) -> None:
         breaks = (np.flatnonzero(np.diff(piece)) + 1).tolist()
@@ -286,9 +211,23 @@ class _Strip:
         labels = self.parts["state"]["label"].to_list()
         for state, a, b in zip(labels, starts, ends, strict=True):
             data.setdefault(state, []).append(f"M{fmt(a)} {fmt(y)}H{fmt(max(b, a + 0.7))}v13H{fmt(a)}z")
+            if state in _AWAY:
+                d.rect(a, self.top, b - a, self.high, cls="away", fill=fill_of(d, state))
         for state in sorted(data, key=lambda s: s != "faithful"):
             d.path("".join(data[state]), cls=f"cell o-{state}", fill=fill_of(d, state))
         return set(labels)
+
+    def rhythms(self) -> None:
+        """A bracket under the states for each stretch of one rhythm."""
+        if "rhythm" not in self.parts:
+            return
+        d, y = self.drawing, self.top + self.high + 27
+        starts, ends = self.across.all(self.seconds("rhythm")), self.across.all(self.seconds("rhythm", "end"))
+        for words, a, b in zip(self.parts["rhythm"]["label"].to_list(), starts, ends, strict=True):
+            d.path(f"M{fmt(a)} {fmt(y - 3)}v3H{fmt(max(b, a + 1))}v-3", cls="bracket")
+            fitted = d.fitted(words, b - a - 4, 11)
+            if len(fitted) > 8 or fitted == words:
+                d.text(a + 2, y + 13, fitted, cls="xs soft")
 
 
 def draw_strip(
@@ -326,10 +265,11 @@ def draw_strip(
     strip.axes(unit, zone, zone_name)
     strip.bouts()
     strip.reference()
+    states = strip.states()
     strip.cadence()
     strip.tested()
-    states = strip.states()
-    drawing, y = strip.drawing, strip.top + strip.high + 56
+    strip.rhythms()
+    drawing, y = strip.drawing, strip.top + strip.high + 56 + strip.below
     used = legend(drawing, states, x=0, y=y, width=width) if with_legend else 0.0
     words = scope
     if tolerance:

@@ -10,7 +10,8 @@ from typing import Final
 import polars as pl
 
 from wearbench.figures.pictures import pictures_of, tolerance_of
-from wearbench.figures.strip import draw_strip, strip_tables
+from wearbench.figures.strip import draw_strip
+from wearbench.figures.striptable import strip_tables
 from wearbench.figures.svg import stand_alone
 from wearbench.findings import Subject, subjects
 from wearbench.study.results import Results

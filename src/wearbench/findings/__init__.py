@@ -3,18 +3,21 @@
 from wearbench.findings.clocks import looks_like_groups
 from wearbench.findings.finding import Finding, as_rows
 from wearbench.findings.firmware import unknown_words
-from wearbench.findings.rhythm import rhythm_words, shortest_s, usual_interval_s
+from wearbench.findings.rhythm import blind_words, rhythm_words, shortest_s, usual_interval_s
 from wearbench.findings.sentences import find
 from wearbench.findings.subject import Subject, device_label, subjects
+from wearbench.findings.within import session_bounds
 
 __all__ = [
     "Finding",
     "Subject",
     "as_rows",
+    "blind_words",
     "device_label",
     "find",
     "looks_like_groups",
     "rhythm_words",
+    "session_bounds",
     "shortest_s",
     "subjects",
     "unknown_words",

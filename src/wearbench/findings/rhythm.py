@@ -11,7 +11,7 @@ from wearbench.findings.finding import Said
 from wearbench.findings.subject import Subject
 from wearbench.wording import duration, finite, join_words, number_word, share
 
-__all__ = ["rhythm_words", "say_rhythm", "shortest_s", "usual_interval_s"]
+__all__ = ["blind_words", "rhythm_words", "say_rhythm", "shortest_s", "usual_interval_s"]
 
 
 def say_rhythm(subject: Subject) -> Iterator[Said]:
@@ -36,6 +36,18 @@ def _several(each: list[dict[str, Any]]) -> str:
     parts = [f"{r['rhythm']} ({share(r.get('share_of_time'))} of the time compared)" for r in each]
     blind = [f"under about {duration(_shortest_of(r))} where it gave {r['rhythm']}" for r in each]
     return f"It kept {number_word(len(each))} rhythms: {join_words(parts)}. Nothing can be seen {join_words(blind)}."
+
+
+def blind_words(subject: Subject) -> list[str]:
+    """What a rhythm slower than a value a second cannot show: a sentence, or none."""
+    each = [r for r in subject.rhythms if finite(r.get("usual_s"))]
+    if len(each) > 1:
+        blind = [f"under about {duration(_shortest_of(r))} where it gave {r['rhythm']}" for r in each]
+        return [f"nothing can be seen {join_words(blind)}."]
+    usual = usual_interval_s(subject.pairs)
+    if usual is None or usual <= 1.5:
+        return []
+    return [f"it gave {rhythm_words(usual)}, so nothing under about {duration(shortest_s(usual, 0.0))} can be seen."]
 
 
 def _shortest_of(row: Mapping[str, Any]) -> float:

@@ -8,6 +8,7 @@ from typing import Any, Final
 
 import polars as pl
 
+from wearbench.findings.within import session_bounds, within_sessions
 from wearbench.quantities import QUANTITIES
 from wearbench.study.results import plain
 from wearbench.wording import NOT_JUDGED, finite, join_words, number_word, plural
@@ -21,8 +22,9 @@ _OVERALL: Final = (None, "", "all", "overall")
 class Subject:
     """One tested device and quantity with all that the results hold about it.
 
-    All tables are already narrowed to it; ``shares`` are the tracking shares, ``affected`` the sessions affected,
-    ``rhythms`` each rhythm where it has several, ``versions`` before and after each change of firmware.
+    All tables are already narrowed to it, readings of an export that spans sessions to those sessions; ``shares`` are
+    the tracking shares, ``affected`` the sessions affected, ``rhythms`` each rhythm where it has several, ``versions``
+    before and after each change of firmware.
     """
 
     device: str
@@ -196,6 +198,7 @@ def subjects(document: Mapping[str, Any], pairs: pl.DataFrame) -> list[Subject]:
         Ordered by device and quantity.
     """
     document = plain(document)
+    pairs = within_sessions(pairs, session_bounds(document))
     keys: set[tuple[str, str]] = set()
     if pairs.height:
         keys.update(pairs.select("device", "quantity").unique().iter_rows())

@@ -75,7 +75,7 @@ def declared_view(document: Mapping[str, Any], subjects: Sequence[Subject]) -> D
 
 def _lead(declared: Mapping[str, Any]) -> str:
     count = int(declared.get("look") or 1)
-    look = "This is the first look." if count == 1 else f"Results were looked at {count} times, this one included."
+    look = "This is the first look." if count == 1 else f"Results were looked at {_times(count)}, this one included."
     if not declared.get("decision"):
         return f"Nothing was declared before the results were seen, so all of this is exploratory. {look}"
     before = int(declared.get("looks_before") or 0)
@@ -83,6 +83,10 @@ def _lead(declared: Mapping[str, Any]) -> str:
     day = f" on {at.day} {at:%B %Y}" if at is not None else ""
     when = f"after {plural(before, 'look')} at results" if before else "before any result was seen"
     return f"Declared{day} as {declared['decision']}, {when}. {look}"
+
+
+def _times(count: int) -> str:
+    return "twice" if count == 2 else f"{count} times"
 
 
 def _facts(declared: Mapping[str, Any]) -> Iterator[tuple[str, str]]:

@@ -9,6 +9,7 @@ from typing import Any, Final
 from wearbench.figures import pictures_of, tolerance_of
 from wearbench.findings import Subject
 from wearbench.report.pieces import Figure, Said, figure_of, kind_of, said_of
+from wearbench.report.rhythms import rhythm_table
 from wearbench.report.tables import (
     PRIMARY,
     Table,
@@ -20,6 +21,7 @@ from wearbench.report.tables import (
     statistics_table,
     three_clocks,
 )
+from wearbench.report.versions import change_tables, version_table
 from wearbench.study.results import Results
 from wearbench.wording import STATE_LABEL, finite, half_width, number, share
 
@@ -55,6 +57,8 @@ class DeviceView:
     groups: tuple[Table, ...]
     states: Table | None
     reviewers: tuple[Table, ...]
+    rhythm: str
+    kept: tuple[Table, ...]
 
 
 def device_view(
@@ -101,7 +105,17 @@ def device_view(
         groups=tuple(_groups(document, subject)),
         states=states_table(subject),
         reviewers=tuple(_reviewers(subject, tolerance=tolerance, part=part)),
+        rhythm=next((str(f["claim"]) for f in mine if kind_of(f) == "rhythm"), ""),
+        kept=tuple(_kept(document, subject)),
     )
+
+
+def _kept(document: Mapping[str, Any], subject: Subject) -> Iterator[Table]:
+    """Its rhythms, its versions, and what versions that are not known do to before and after."""
+    sessions = [s for s in document.get("sessions") or [] if str(s.get("session")) in set(subject.sessions)]
+    for table in (rhythm_table(subject), version_table(subject, sessions), *change_tables(subject)):
+        if table is not None:
+            yield table
 
 
 def _tolerance_share(document: Mapping[str, Any]) -> float:

@@ -13,6 +13,7 @@ from wearbench.report.pieces import linked, unbroken
 from wearbench.report.view import page_of
 from wearbench.study.beside import write_beside
 from wearbench.study.results import Results
+from wearbench.wording import join_words
 
 __all__ = ["render_report", "write_report"]
 
@@ -36,6 +37,7 @@ def render_report(results: Results, *, title: str) -> str:
     environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
     page = page_of(results, title=title)
     environment.filters["unbroken"] = unbroken
+    environment.filters["listed"] = lambda names: join_words(list(names))
     environment.filters["linked"] = lambda text: linked(text, {s.name: s.anchor for s in page.sessions})
     template = environment.from_string(here.joinpath("page.html.j2").read_text(encoding="utf-8"))
     css = stylesheet() + here.joinpath("page.css").read_text(encoding="utf-8")

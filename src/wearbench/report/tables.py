@@ -172,12 +172,12 @@ def reviewers_table(subject: Subject, *, tolerance: float | None, part: float) -
 def group_table(
     subject: Subject, by: str, *, caption: str, first: str, meaning: Mapping[str, str] | None = None
 ) -> Table | None:
-    """Primary error, bias, tracking share and counts for each group of one column; None where there is none.
+    """Primary error, bias, tracking share and counts for each group of one column; None where they are all one.
 
     ``meaning`` holds small print for groups that have one.
     """
     groups = subject.groups(by)
-    if not groups:
+    if not groups or (len(groups) == 1 and groups[0].get("n_pairs") == (subject.overall() or {}).get("n_pairs")):
         return None
     rows: list[tuple[Cell, ...]] = []
     for row in groups:
@@ -206,7 +206,7 @@ def doubtful_table(subject: Subject) -> Table | None:
     """The headline without and with the stretches in which the reference is doubtful; None where there are none."""
     kept = next((r for r in subject.agreement if r.get("by") == "doubtful_reference"), None)
     without = subject.overall()
-    if kept is None or without is None:
+    if kept is None or without is None or kept.get("n_pairs") == without.get("n_pairs"):
         return None
     rows = []
     for label, row in (("Left out, as everywhere else", without), ("Kept", kept)):

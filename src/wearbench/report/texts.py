@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
-from wearbench.findings import Subject
+from wearbench.findings import Subject, blind_words
 from wearbench.wording import duration, finite, share
 
 __all__ = ["CAUTIONS", "cannot_show", "methods"]
@@ -71,7 +71,7 @@ def methods(settings: Mapping[str, Any]) -> list[tuple[str, str]]:
     ]
 
 
-def cannot_show(document: Mapping[str, Any], subjects: Sequence[Subject], rhythms: Mapping[str, float]) -> list[str]:
+def cannot_show(document: Mapping[str, Any], subjects: Sequence[Subject]) -> list[str]:
     """What this study cannot show, as far as the results tell."""
     people = {p for s in subjects for p in s.pairs["participant"].drop_nulls().unique().to_list()}
     sessions = {name for s in subjects for name in s.sessions}
@@ -87,11 +87,8 @@ def cannot_show(document: Mapping[str, Any], subjects: Sequence[Subject], rhythm
         "Where tested device and reference disagree, the reference is taken as right unless it was found doubtful; an "
         "error both share cannot be seen.",
     ]
-    for label, rhythm in rhythms.items():
-        if rhythm > 1.5:
-            found.append(
-                f"{label} gave one value every {duration(rhythm)}: nothing under {duration(2 * rhythm)} can be seen."
-            )
+    for subject in subjects:
+        found += [f"{subject.label}: {words}" for words in blind_words(subject)]
     if any(c.get("offset_is") == "clock_minus_delay" for c in document.get("clock") or []):
         found.append(
             "Whether a device's clock was off or its values came late cannot be told apart without a mark both "

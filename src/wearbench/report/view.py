@@ -12,11 +12,14 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 import polars as pl
 
 from wearbench.figures.runs import session_spans
-from wearbench.findings import Subject, as_rows, find, subjects, usual_interval_s
+from wearbench.findings import Subject, as_rows, find, subjects
+from wearbench.report.advice import Advice, advice_of
 from wearbench.report.declared import DeclaredView, declared_view
 from wearbench.report.device import DeviceView, device_view
+from wearbench.report.files import FilesView, files_view
 from wearbench.report.pieces import Said, instant_of, said_of
 from wearbench.report.reference import reference_table, reference_words
+from wearbench.report.remarks import Remark, remarks_of
 from wearbench.report.session import SessionView, session_views
 from wearbench.report.tables import (
     Table,
@@ -51,9 +54,11 @@ class Page:
     methods: tuple[tuple[str, str], ...]
     cannot: tuple[str, ...]
     cautions: tuple[str, ...]
-    warnings: tuple[str, ...]
+    remarks: tuple[Remark, ...]
     appendix: tuple[Table, ...] = field(default=())
     declared: DeclaredView | None = None
+    advice: tuple[Advice, ...] = ()
+    files: FilesView | None = None
 
 
 def page_of(results: Results, *, title: str) -> Page:
@@ -79,7 +84,6 @@ def page_of(results: Results, *, title: str) -> Page:
         seen.update(f["id"] for f in mine)
         devices.append(device_view(results, document, subject, mine, number_in_page=k, mark=mark))
     sessions, note = session_views(results, found, zones=zones, mark=mark)
-    rhythms = {s.label: r for s in found if (r := usual_interval_s(s.pairs)) is not None}
     tool = document.get("tool") or {}
     return Page(
         title=title,
@@ -95,11 +99,13 @@ def page_of(results: Results, *, title: str) -> Page:
         reference_table=reference_table(document),
         silent_sessions=_silent(document, found),
         methods=tuple(methods(settings)),
-        cannot=tuple(cannot_show(document, found, rhythms)),
+        cannot=tuple(cannot_show(document, found)),
         cautions=CAUTIONS,
-        warnings=tuple(_warning(w) for w in document.get("warnings") or []),
+        remarks=tuple(remarks_of(document)),
         appendix=tuple(_appendix(document, settings)),
         declared=declared_view(document, found),
+        advice=tuple(advice_of(document, zones)),
+        files=files_view(document),
     )
 
 
@@ -126,10 +132,6 @@ def _day(text: Any, zone: tzinfo) -> str:
         return ""
     local = at.astimezone(zone)
     return f"{local.day} {local:%B %Y}"
-
-
-def _warning(entry: Any) -> str:
-    return str(entry.get("said", entry)) if isinstance(entry, Mapping) else str(entry)
 
 
 def _facts(results: Results, document: Mapping[str, Any], found: list[Subject]) -> tuple[tuple[str, str], ...]:
@@ -172,7 +174,6 @@ def _appendix(document: Mapping[str, Any], settings: Mapping[str, Any]) -> Itera
         ),
         (document.get("inputs") or [], "Files read, with their SHA-256"),
         (document.get("repairs") or [], "Read leniently: repairs"),
-        (document.get("files_left_out") or [], "Files left out, and why"),
         (document.get("decisions_used") or [], "Decisions made by hand"),
     )
     for records, caption in named:
