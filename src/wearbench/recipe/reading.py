@@ -12,28 +12,23 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from wearbench.core.beats import Beats, beats_from_ecg, beats_from_intervals, running_from_beats
-from wearbench.core.doubt import Doubt, doubt_of_rate
-from wearbench.core.pairing import rhythm
-from wearbench.core.peaks import EcgSegment
-from wearbench.core.running import Running, running_from_level
-from wearbench.errors import CannotTell, WearbenchError
-from wearbench.formats import Intervals, Readings, Signal
+from wearbench.errors import WearbenchError
+from wearbench.formats import Intervals, Readings
 from wearbench.quantities import Quantity
 from wearbench.recipe.joining import Notes, fill_from_copies, join_parts
 from wearbench.recipe.marks import sync_marks
-from wearbench.recipe.material import DoubtSpan, FileNote, InputFile, ReferenceMaterial, Series, SessionMaterial
+from wearbench.recipe.material import FileNote, InputFile, ReferenceMaterial, Series, SessionMaterial
 from wearbench.recipe.pieces import Kind, Piece, Recording
 from wearbench.recipe.rawfile import read_noted
+from wearbench.recipe.references import inside_session, make_reference
 from wearbench.recipe.spanning import exports_of, near_session
+from wearbench.recipe.testedseries import centred_context, one_each, reference_of, series_from, within_reach
 from wearbench.study import DeviceConfig, RecordingFiles, Session, Study
 
-__all__ = ["first_ms", "make_reference", "read_session", "series_from"]
+__all__ = ["first_ms", "read_session"]
 
 I64 = NDArray[np.int64]
 F64 = NDArray[np.float64]
-
-_RATE_MAX_GAP_S = 15.0
 
 
 def read_session(study: Study, session: Session) -> SessionMaterial:
@@ -176,14 +171,14 @@ def _assemble(
             wide.append((device.name, piece.kind) in spanning and device.clock != "shared")
         elif kind in ("cadence", "power", "speed") and isinstance(recording, Readings):
             made_context = series_from(device, quantities[kind], recording, facts, origin_ms=origin_ms)
-            context.append(_centred(made_context, device))
+            context.append(centred_context(made_context, device))
     references.sort(key=lambda pair: pair[0])
     context.sort(key=lambda series: study.config.devices[series.device].role != "context")
-    kept = tuple(_cut(reference, session, origin_ms) for _, reference in references)
+    kept = tuple(inside_session(reference, session, origin_ms) for _, reference in references)
     for i in np.flatnonzero(wide).tolist():
         tested[i] = _near_session(tested[i], kept, session, study, origin_ms)
     for series in tested:
-        reference = _reference_of(series, kept)
+        reference = reference_of(series, kept)
         if reference is not None and not reference.start_known and not series.start_known:
             said = (
                 f"neither {reference.device} nor {series.device} says when it started; expected a start in one of"
@@ -191,60 +186,20 @@ def _assemble(
             )
             warnings.append(FileNote(slug="no-start", said=said, file=f"raw/{session.name}"))
     reach_s = study.config.settings.zone_hours * 3600.0 + 900.0
-    tested = [_within_reach(series, kept, reach_s, session.name, warnings) for series in tested]
+    tested = [within_reach(series, kept, reach_s, session.name, warnings) for series in tested]
     return SessionMaterial(
         name=session.name,
         origin_ms=origin_ms,
         references=kept,
-        tested=tuple(_unique(tested)),
+        tested=tuple(one_each(tested)),
         context=tuple(context),
         inputs=tuple(inputs),
         repairs=tuple(notes.repairs),
         left_out=tuple(left_out),
         warnings=tuple(warnings),
         compared=tuple(notes.compared),
-        marks=sync_marks(session, study, kept, _unique(tested), origin_ms=origin_ms),
+        marks=sync_marks(session, study, kept, one_each(tested), origin_ms=origin_ms),
     )
-
-
-def _centred(series: Series, device: DeviceConfig) -> Series:
-    """A context series with its values in the middle of what they stand for, where averaging or delay are declared."""
-    back = {"ending": 0.5, "starting": -0.5}.get(device.stands_for, 0.0) * (device.averaging_s or 0.0)
-    return replace(series, time_s=series.time_s - back - (device.delay_s or 0.0))
-
-
-def _within_reach(
-    series: Series, references: tuple[ReferenceMaterial, ...], reach_s: float, session: str, warnings: list[FileNote]
-) -> Series:
-    """Leave out readings so far from the reference that no clock search reaches them: days of another export."""
-    reference = _reference_of(series, references)
-    if reference is None or not (reference.start_known and series.start_known):
-        return series
-    near = (series.time_s >= reference.first_s - reach_s) & (series.time_s <= reference.last_s + reach_s)
-    if bool(near.all()) or not bool(near.any()):
-        return series
-    far = int(near.size - near.sum())
-    said = (
-        f"{far:,} of {near.size:,} readings of {series.device} lie more than {reach_s / 3600:g} h from the reference;"
-        " left out (give the session's start and end in sessions.csv, or put the export in raw/_all)"
-    )
-    warnings.append(FileNote(slug="far-from-reference", said=said, file=f"raw/{session}", count=far))
-
-    def part(column: F64 | None) -> F64 | None:
-        return None if column is None else column[near]
-
-    return replace(
-        series,
-        time_s=series.time_s[near],
-        value=series.value[near],
-        source_row=series.source_row[near],
-        start_s=part(series.start_s),
-        end_s=part(series.end_s),
-    )
-
-
-def _reference_of(series: Series, references: tuple[ReferenceMaterial, ...]) -> ReferenceMaterial | None:
-    return next((r for r in references if r.quantity == series.quantity), None)
 
 
 def _near_session(
@@ -255,22 +210,12 @@ def _near_session(
     assert session.end_ms is not None
     return near_session(
         series,
-        _reference_of(series, references),
+        reference_of(series, references),
         study.config.all_quantities[series.quantity],
         study.config.settings,
         low_s=(session.start_ms - origin_ms) / 1000.0,
         high_s=(session.end_ms - origin_ms) / 1000.0,
     )
-
-
-def _unique(series: list[Series]) -> list[Series]:
-    """One series a device and quantity: a rate the device printed goes before one made of its intervals."""
-    out: dict[tuple[str, str], Series] = {}
-    for one in series:
-        held = out.get((one.device, one.quantity))
-        if held is None or (held.start_s is not None and one.start_s is None):
-            out[(one.device, one.quantity)] = one
-    return list(out.values())
 
 
 def _targets(study: Study) -> tuple[str, ...]:
@@ -293,219 +238,3 @@ def _own_quantity(recording: Recording) -> str | None:
     if isinstance(recording, Intervals):
         return "heart_rate"
     return recording.quantity if isinstance(recording, Readings) else None
-
-
-def series_from(
-    device: DeviceConfig, quantity: Quantity, recording: Recording, facts: dict[str, str], *, origin_ms: int
-) -> Series:
-    """Put readings on seconds from the session's origin; intervals become rates with a window each.
-
-    Parameters
-    ----------
-    device : DeviceConfig
-    quantity : Quantity
-    recording : Readings or Intervals
-    facts : dict
-    origin_ms : int
-
-    Returns
-    -------
-    Series
-    """
-    if isinstance(recording, Intervals):
-        beats = _beats(device, recording, origin_ms=origin_ms)
-        good = beats.usable
-        with np.errstate(divide="ignore"):
-            rate = 60.0 / beats.interval_s
-        return Series(
-            device=device.name,
-            quantity=quantity.name,
-            unit=quantity.unit,
-            time_s=beats.time_s[1:][good],
-            value=rate[good],
-            source_row=np.flatnonzero(good).astype(np.int64) + 1,
-            start_s=beats.time_s[:-1][good],
-            end_s=beats.time_s[1:][good],
-            start_known=recording.start_known,
-            facts=facts,
-        )
-    if not isinstance(recording, Readings):
-        raise CannotTell(f"expected readings of {quantity.label}, got a signal; no rate is made of a tested signal")
-    shift = origin_ms if recording.start_known else 0
-
-    def seconds(ms: I64 | None) -> F64 | None:
-        return None if ms is None else (ms - shift) / 1000.0
-
-    after_stamp_s = 0.5 if device.stamps == "second" else 0.0
-    return Series(
-        device=device.name,
-        quantity=quantity.name,
-        unit=recording.unit or quantity.unit,
-        time_s=(recording.time_ms - shift) / 1000.0 + after_stamp_s,
-        value=recording.value,
-        source_row=recording.source_row,
-        start_s=seconds(recording.start_ms),
-        end_s=seconds(recording.end_ms),
-        start_known=recording.start_known,
-        after_stamp_s=after_stamp_s,
-        facts=facts,
-    )
-
-
-def _beats(device: DeviceConfig, recording: Intervals, *, origin_ms: int) -> Beats:
-    shift = origin_ms if recording.start_known else 0
-    if recording.stamp_ms is None:
-        start = 0.0 if recording.start_ms is None else (recording.start_ms - shift) / 1000.0
-        return beats_from_intervals(recording.interval_ms, start_s=start)
-    stamp_s = (recording.stamp_ms - shift) / 1000.0
-    whole = bool(np.all(recording.stamp_ms % 1000 == 0))
-    coarse = device.stamps == "second" or (device.stamps == "auto" and whole)
-    return beats_from_intervals(recording.interval_ms, stamp_s=stamp_s, resolution_s=1.0 if coarse else 0.0)
-
-
-def make_reference(
-    device: DeviceConfig, quantity: Quantity, recording: Recording, *, origin_ms: int
-) -> ReferenceMaterial | None:
-    """Form a reference of a quantity from a recording.
-
-    Parameters
-    ----------
-    device : DeviceConfig
-    quantity : Quantity
-        What is to be referred to.
-    recording : Readings, Intervals or Signal
-        RR intervals or an ECG become beats; readings become a level.
-    origin_ms : int
-        Second 0.
-
-    Returns
-    -------
-    ReferenceMaterial or None
-        None when the recording holds nothing.
-    """
-    made_from = recording.quantity
-    shift = origin_ms if recording.start_known else 0
-    if isinstance(recording, Intervals):
-        try:
-            beats = _beats(device, recording, origin_ms=origin_ms)
-        except CannotTell:
-            # Sampled intervals: a rate, not beats.
-            if recording.stamp_ms is None:
-                raise
-            with np.errstate(divide="ignore", invalid="ignore"):
-                rate = 60_000.0 / recording.interval_ms
-            time_s = (recording.stamp_ms - shift) / 1000.0
-            return _level(device, quantity, time_s, rate, "rr_sampled", start_known=recording.start_known)
-        return _from_beats(device, quantity, beats, made_from, start_known=recording.start_known)
-    if isinstance(recording, Signal):
-        segments = [
-            EcgSegment(start_s=(s.start_ms - shift) / 1000.0, rate_hz=s.rate_hz, values=s.values)
-            for s in recording.segments
-        ]
-        beats = beats_from_ecg(segments)
-        return _from_beats(device, quantity, beats, made_from, start_known=recording.start_known)
-    time_s = (recording.time_ms - shift) / 1000.0
-    return _level(device, quantity, time_s, recording.value, made_from, start_known=recording.start_known)
-
-
-def _from_beats(
-    device: DeviceConfig, quantity: Quantity, beats: Beats, made_from: str, *, start_known: bool
-) -> ReferenceMaterial | None:
-    if beats.time_s.size < 2:
-        return None
-    running = running_from_beats(beats)
-    return ReferenceMaterial(
-        device=device.name,
-        quantity=quantity.name,
-        unit=quantity.unit,
-        made_from=made_from,
-        running=running,
-        first_s=float(beats.time_s[0]),
-        last_s=float(beats.time_s[-1]),
-        doubts=tuple(DoubtSpan(start_s=d.start_s, end_s=d.end_s, why=d.why) for d in beats.doubts),
-        counts={
-            "beats": float(beats.time_s.size),
-            "seconds": float(running.covered_s[-1]),
-            "missed": float(beats.n_missed),
-            "extra": float(beats.n_extra),
-            "ectopic": float(beats.n_ectopic),
-            "long": float(beats.n_long),
-            "short": float(beats.n_short),
-            "unreadable": float(beats.n_unreadable),
-            "mended_share": float(np.nan_to_num(beats.mended_share)),
-        },
-        start_known=start_known,
-    )
-
-
-def _level(
-    device: DeviceConfig, quantity: Quantity, time_s: F64, value: F64, made_from: str, *, start_known: bool
-) -> ReferenceMaterial | None:
-    good = np.isfinite(value) & (value >= quantity.low) & (value <= quantity.high)
-    for sentinel in quantity.sentinels:
-        good &= value != sentinel
-    if not good.any():
-        return None
-    time_s, value = time_s[good], value[good]
-    distinct = np.concatenate([np.diff(time_s) > 0, [True]])
-    time_s, value = time_s[distinct], value[distinct]
-    usual = rhythm(time_s, value)
-    hold = device.hold_s or max(1.5 * float(np.median(usual)), 1.0)
-    running = running_from_level(
-        time_s, value, hold_s=hold, stands_for=device.stands_for, scale=60.0 if quantity.state_model else 1.0
-    )
-    doubts: tuple[Doubt, ...] = ()
-    if quantity.state_model and float(np.median(usual)) <= _RATE_MAX_GAP_S:
-        doubts = doubt_of_rate(time_s, value)
-    return ReferenceMaterial(
-        device=device.name,
-        quantity=quantity.name,
-        unit=quantity.unit,
-        made_from=made_from,
-        running=_with_doubts(running, doubts),
-        first_s=float(running.knot_s[0]),
-        last_s=float(running.knot_s[-1]),
-        doubts=tuple(DoubtSpan(start_s=d.start_s, end_s=d.end_s, why=d.why) for d in doubts),
-        counts={"readings": float(time_s.size), "seconds": float(running.covered_s[-1])},
-        start_known=start_known,
-    )
-
-
-def _with_doubts(running: Running, doubts: tuple[Doubt, ...]) -> Running:
-    if not doubts:
-        return running
-    middle = 0.5 * (running.knot_s[1:] + running.knot_s[:-1])
-    inside = np.zeros(middle.size, dtype=np.bool_)
-    for doubt in doubts:
-        inside |= (middle >= doubt.start_s) & (middle <= doubt.end_s)
-    steps = np.where(inside, np.diff(running.covered_s), 0.0)
-    return replace(running, doubtful_s=np.concatenate([[0.0], np.cumsum(steps)]))
-
-
-def _cut(reference: ReferenceMaterial, session: Session, origin_ms: int) -> ReferenceMaterial:
-    """Keep the part of a reference inside the session's times, where sessions.csv gives them."""
-    if not reference.start_known or (session.start_ms is None and session.end_ms is None):
-        return reference
-    low = -math.inf if session.start_ms is None else (session.start_ms - origin_ms) / 1000.0
-    high = math.inf if session.end_ms is None else (session.end_ms - origin_ms) / 1000.0
-    running = reference.running
-    outside = (running.knot_s[1:] <= low) | (running.knot_s[:-1] >= high)
-    if not outside.any():
-        return reference
-
-    def cut(column: F64) -> F64:
-        out: F64 = np.concatenate([[0.0], np.cumsum(np.where(outside, 0.0, np.diff(column)))])
-        return out
-
-    return replace(
-        reference,
-        running=replace(
-            running,
-            amount=cut(running.amount),
-            covered_s=cut(running.covered_s),
-            mended_s=cut(running.mended_s),
-            doubtful_s=cut(running.doubtful_s),
-        ),
-        first_s=max(reference.first_s, low),
-        last_s=min(reference.last_s, high),
-    )
