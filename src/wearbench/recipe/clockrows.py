@@ -41,20 +41,25 @@ def clock_rows(ordered: list[SessionResult]) -> list[dict[str, Any]]:
     rows = []
     for r in ordered:
         for s in r.results:
-            move = s.offset_s - s.clock.shift_s
+            split, delay = s.split, s.split.delay
+            move = split.offset_s - s.clock.shift_s
             rows.append(
                 {
                     "session": r.material.name,
                     "device": s.device,
                     "quantity": s.quantity,
                     "at": instant(r.material, s.clock.at_s - s.series.after_stamp_s),
-                    "offset_s": s.offset_s,
-                    "low_s": s.clock.low_s + move,
-                    "high_s": s.clock.high_s + move,
+                    "offset_s": split.offset_s,
+                    "low_s": split.low_s,
+                    "high_s": split.high_s,
                     "drift_ppm": s.clock.drift_ppm,
                     "drift_low_ppm": s.clock.drift_low_ppm,
                     "drift_high_ppm": s.clock.drift_high_ppm,
-                    "offset_is": s.offset_is,
+                    "offset_is": split.offset_is,
+                    "delay_s": delay.delay_s,
+                    "delay_low_s": delay.low_s,
+                    "delay_high_s": delay.high_s,
+                    "delay_how": delay.how,
                     "method": s.clock.method,
                     "trust": s.clock.trust,
                     "why": s.clock.why or None,
@@ -105,6 +110,8 @@ def window_rows(parameters: StudyParameters, ordered: list[SessionResult]) -> li
             "method": learned.averaging.method,
             "delay_s": 0.0 if learned.delay_s is None else learned.delay_s,
             "delay_known": learned.delay_s is not None,
+            "delay_low_s": learned.delay_low_s,
+            "delay_high_s": learned.delay_high_s,
             "delay_how": learned.delay_how,
             "usual_interval_s": _usual(device, quantity, ordered),
         }

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,8 +12,9 @@ from wearbench.core.modes import Modes
 from wearbench.core.steps import ClockStep
 from wearbench.quantities import Quantity
 from wearbench.recipe.learning import SeriesParameters
+from wearbench.recipe.marks import Marked
 from wearbench.recipe.material import ReferenceMaterial, Series
-from wearbench.recipe.windows import Lengths, Windowed, windowed
+from wearbench.recipe.windows import Lengths, Windowed, half_of, windowed
 from wearbench.settings import Settings
 from wearbench.study import DeviceConfig, Session, Study
 
@@ -45,6 +46,8 @@ class Comparison:
         Of each reading's window.
     steps : tuple of ClockStep
         Stretches on another clock than the rest.
+    marked : Marked
+        What sync marks tell of its clock.
     thirds : tuple of float or None
         Edges between thirds of the reference, over the study.
     """
@@ -64,6 +67,12 @@ class Comparison:
     lengths: Lengths
     steps: tuple[ClockStep, ...] = ()
     thirds: tuple[float, float] | None = None
+    marked: Marked = field(default_factory=Marked)
+
+    @property
+    def half_s(self) -> float:
+        """From stamp to window centre on a right clock without delay."""
+        return 0.0 if self.series.start_s is not None else half_of(self.device) * self.averaging_s
 
     @property
     def averaging_s(self) -> float:

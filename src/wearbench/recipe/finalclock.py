@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
@@ -12,6 +13,7 @@ from wearbench.core.running import values_over
 from wearbench.recipe.clocks import finite_width, first_clock, searches_clock
 from wearbench.recipe.comparison import Comparison
 from wearbench.recipe.learning import predicted_shift
+from wearbench.recipe.marks import FROM_MARKS
 from wearbench.recipe.material import Series
 from wearbench.recipe.readings import good_values, without_steps
 from wearbench.recipe.windows import as_stamped_shift, on_one_centre
@@ -72,6 +74,10 @@ def _of_readings(one: Comparison, series: Series, first: ClockFit) -> ClockFit:
         if _TRUSTS.index(second.trust) < _TRUSTS.index(first.trust) or finite_width(second) < finite_width(first):
             first = second
 
+    if one.marked.usable and first.trust in ("weak", "refused"):
+        near = _near_marks(one, first, again)
+        if near is not None:
+            return near
     predicted = None
     if first.trust in ("weak", "refused"):
         predicted = predicted_shift(learned, session=one.session.name, origin_ms=one.origin_ms)
@@ -82,6 +88,24 @@ def _of_readings(one: Comparison, series: Series, first: ClockFit) -> ClockFit:
     fine = again(first.shift_s)
     trust = first.trust if first.trust == "weak" or fine.trust == "good" else "weak"
     return replace(fine, trust=trust, why=first.why or fine.why, candidates=first.candidates or fine.candidates)
+
+
+def _near_marks(one: Comparison, first: ClockFit, again: Callable[[float | None], ClockFit]) -> ClockFit | None:
+    """Where the session's marks and the device's delay put the clock; None where its own data have to say."""
+    told, delay = one.marked.clock(first, one.settings), one.learned.delay
+    if delay is None:
+        if first.method != FROM_MARKS:
+            return None
+        move = told.offset_s + one.half_s - first.shift_s
+        return replace(first, shift_s=first.shift_s + move, low_s=first.low_s + move, high_s=first.high_s + move)
+    shift = told.offset_s + one.half_s - delay.delay_s
+    known = 0.0 if math.isnan(delay.low_s) else 0.5 * (delay.high_s - delay.low_s)
+    spread = max(math.hypot(0.5 * (told.high_s - told.low_s), known) / 1.96, 0.1)
+    near = _borrowed(again(shift), first, shift, spread)
+    method = "from sync marks and the device's delay, with what the session's own data show"
+    if finite_width(near) <= 10.0:
+        return replace(near, trust="good", method=method, why="")
+    return replace(near, method=method)
 
 
 def _borrowed(own: ClockFit, first: ClockFit, shift: float, spread: float) -> ClockFit:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from wearbench.core.clock import ClockFit
@@ -14,8 +16,9 @@ from wearbench.recipe.fitting import SessionFit
 from wearbench.recipe.groupsums import groups_of, sums_of, sums_otherwise
 from wearbench.recipe.judging import cadence_over
 from wearbench.recipe.learning import StudyParameters, in_session
-from wearbench.recipe.material import SessionMaterial
-from wearbench.recipe.places import BoutClock, bouts_on_reference, places_of
+from wearbench.recipe.marks import DelayFit, Marked, Split, agreed_clock, declared_otherwise, split_clock
+from wearbench.recipe.material import FileNote, SessionMaterial
+from wearbench.recipe.places import BoutClock, bouts_on_reference, clock_owners, places_of
 from wearbench.recipe.remarks import proposals_of, warnings_of
 from wearbench.recipe.rhythms import rhythm_groups, rhythm_sums
 from wearbench.recipe.sessionresult import SeriesResult, SessionResult
@@ -49,8 +52,9 @@ def finish_session(
     session = next(s for s in study.sessions if s.name == material.name)
     session, said = bouts_on_reference(
         session,
-        _bout_clocks(material, fit, parameters, study),
+        _bout_clocks(material, fit, parameters, study, settings),
         {device.name: device.label for device in study.config.devices.values()},
+        owners=clock_owners(study.config.devices),
         origin_ms=material.origin_ms,
     )
     results: list[SeriesResult] = []
@@ -85,6 +89,7 @@ def finish_session(
             lengths=lengths,
             steps=first.steps,
             thirds=parameters.thirds.get(series.quantity),
+            marked=first.marked,
         )
         results.append(_finished(one, first.clock, before=count))
         count += len(results[-1].episodes)
@@ -99,7 +104,7 @@ def finish_session(
 
 
 def _bout_clocks(
-    material: SessionMaterial, fit: SessionFit, parameters: StudyParameters, study: Study
+    material: SessionMaterial, fit: SessionFit, parameters: StudyParameters, study: Study, settings: Settings
 ) -> dict[str, BoutClock]:
     """Clocks of the first pass, so that a bout has the same edges for all devices of the session."""
     out: dict[str, BoutClock] = {}
@@ -110,15 +115,40 @@ def _bout_clocks(
             continue
         device = study.config.devices[one.device]
         half = 0.0 if series.start_s is not None else half_of(device) * learned.of_rhythm(one.usual_s).averaging_s
-        back = (learned.delay_s or 0.0) - half + series.after_stamp_s
-        out[one.device] = BoutClock(fit=one.clock, back_s=back)
+        split = split_clock(
+            one.clock, one.marked, learned.delay, settings, half_s=half, after_stamp_s=series.after_stamp_s
+        )
+        back = split.offset_s - one.clock.shift_s
+        out[one.device] = BoutClock(
+            fit=one.clock, back_s=back, stamp_s=series.stamp_s, moved_s=series.moved_s
+        )
     return out
+
+
+def _split(one: Comparison, clock: ClockFit, marked: Marked) -> tuple[Split, tuple[FileNote, ...]]:
+    """Clock and delay of a series, and what its marks give to say."""
+    learned, averaging = one.learned, one.learned.averaging
+    nothing = DelayFit(delay_s=0.0, low_s=math.nan, high_s=math.nan, how="none assumed")
+    split = split_clock(
+        clock,
+        marked,
+        learned.delay if one.quantity.state_model or learned.delay_s is not None else nothing,
+        one.settings,
+        half_s=one.half_s,
+        averaging_width_s=averaging.high_s - averaging.low_s if one.half_s else 0.0,
+        after_stamp_s=one.series.after_stamp_s,
+        unknown=learned.delay_how,
+    )
+    return split, marked.notes + declared_otherwise(split, marked, one.device)
 
 
 def _finished(one: Comparison, first: ClockFit, *, before: int) -> SeriesResult:
     """All that is reported of a series; ``before`` episodes of its session have their numbers."""
     series, device, learned = one.series, one.device, one.learned
-    clock = final_clock(one, first)
+    clock, marked = agreed_clock(
+        final_clock(one, first), one.marked, one.settings, label=device.label, half_s=one.half_s
+    )
+    split, notes = _split(one, clock, marked)
     columns = columns_of(one, clock)
     judged = columns.judged
     pairs, centre_s = judged.window.pairs, judged.window.centre_s
@@ -134,10 +164,7 @@ def _finished(one: Comparison, first: ClockFit, *, before: int) -> SeriesResult:
         sums += sums_of(one, column, [("column", column.name, everything)])
         times += column_times(one, column)
     blocks_faithful, blocks_judged = share_blocks(judged)
-    delay = learned.delay_s or 0.0
-    half = 0.0 if series.start_s is not None else -half_of(device) * one.averaging_s
-    offset = clock.shift_s + half + delay + series.after_stamp_s
-    proposals = proposals_of(one, columns, clock, offset_s=offset)
+    proposals = proposals_of(one, columns, clock, offset_s=split.offset_s)
     return SeriesResult(
         device=series.device,
         quantity=series.quantity,
@@ -146,10 +173,7 @@ def _finished(one: Comparison, first: ClockFit, *, before: int) -> SeriesResult:
         firmware=ran.version,
         wear_site=one.study.wear_site(one.session, device.name) or "",
         clock=clock,
-        offset_s=offset,
-        offset_is="clock" if learned.delay_s is not None or not one.quantity.state_model else "clock_minus_delay",
         averaging_s=one.averaging_s,
-        delay_s=delay,
         series=series,
         pairs=pairs,
         states=judged.states,
@@ -162,6 +186,8 @@ def _finished(one: Comparison, first: ClockFit, *, before: int) -> SeriesResult:
         flow=flow_of(one, judged, columns.expected),
         blocks_faithful=blocks_faithful,
         blocks_judged=blocks_judged,
+        split=split,
+        notes=notes,
         warnings=warnings_of(one, columns, clock, places=places, ran=ran, proposals=proposals),
         proposals=proposals,
         rhythms=rhythm_sums(learned, one.modes, pairs),

@@ -16,13 +16,16 @@ from wearbench.errors import CannotTell
 from wearbench.recipe.clocks import finite_width
 from wearbench.recipe.material import FileNote, ReferenceMaterial, Series, SessionMaterial, SyncMark
 from wearbench.settings import Settings
-from wearbench.study import Session, Study, sync_pairs
+from wearbench.study import DeviceConfig, Session, Study, sync_pairs
 from wearbench.wording import number, plural
 
 __all__ = [
+    "FROM_MARKS",
     "DelayFit",
     "Marked",
     "Split",
+    "agreed_clock",
+    "declared_otherwise",
     "delay_in",
     "delay_words",
     "marked_series",
@@ -209,6 +212,40 @@ def marked_series(
         held = _from_marks(clock, told, shift_s=start)
         wide = held.low_s - LATEST_S, held.high_s - EARLIEST_S
         return replace(held, low_s=wide[0], high_s=wide[1], trust="weak", why=clock.why, method=FROM_MARKS), marked
+    return _weighed(clock, marked, told, label=label, half_s=half_s)
+
+
+def agreed_clock(
+    clock: ClockFit, marked: Marked, settings: Settings, *, label: str, half_s: float
+) -> tuple[ClockFit, Marked]:
+    """Weigh a session's marks against the clock that was settled on.
+
+    Parameters
+    ----------
+    clock : ClockFit
+    marked : Marked
+        Of the first pass.
+    settings : Settings
+    label : str
+    half_s : float
+        From stamp to window centre on a right clock without delay.
+
+    Returns
+    -------
+    ClockFit
+        The same, or with trust "weak" where the marks contradict it.
+    Marked
+    """
+    if marked.pairs is None or clock.trust not in ("good", "weak"):
+        return clock, marked
+    try:
+        told = marked.clock(clock, settings)
+    except CannotTell as error:
+        return clock, Marked(notes=(_note("marks-disagree", f"{label}: its marks are not used: {error.message}"),))
+    return _weighed(clock, replace(marked, agrees=True, notes=()), told, label=label, half_s=half_s)
+
+
+def _weighed(clock: ClockFit, marked: Marked, told: MarkClock, *, label: str, half_s: float) -> tuple[ClockFit, Marked]:
     if _agrees(clock, told, half_s):
         return clock, marked
     said = (
@@ -306,8 +343,8 @@ def split_clock(
     settings: Settings,
     *,
     half_s: float,
-    averaging_width_s: float,
     after_stamp_s: float,
+    averaging_width_s: float = 0.0,
     unknown: str = "",
 ) -> Split:
     """Part a session's centre shift into clock and delay, as far as they are known.
@@ -323,9 +360,10 @@ def split_clock(
     settings : Settings
     half_s : float
         From stamp to window centre on a right clock without delay.
-    averaging_width_s : float
     after_stamp_s : float
         How far the series' seconds lie after the device's own stamps.
+    averaging_width_s : float
+        Width of the averaging's own interval.
     unknown : str
         Why the delay is not known, where it is not.
 
@@ -358,6 +396,18 @@ def split_clock(
         offset_is="clock",
         delay=delay,
     )
+
+
+def declared_otherwise(split: Split, marked: Marked, device: DeviceConfig) -> tuple[FileNote, ...]:
+    """Say where marks contradict a delay that was declared."""
+    delay = split.delay
+    if device.delay_s is None or not marked.usable or math.isnan(delay.low_s):
+        return ()
+    if delay.low_s <= device.delay_s <= delay.high_s:
+        return ()
+    declared = f"study.toml declares a delay of {number(device.delay_s)} s"
+    seen = _sure(delay.delay_s, delay.low_s, delay.high_s)
+    return (_note("marks-disagree", f"{device.label}: {declared}, its marks and data give {seen}"),)
 
 
 def delay_words(delay: DelayFit, n: int) -> str:

@@ -11,7 +11,8 @@ from wearbench.core.clock import ClockFit
 from wearbench.core.pairing import Pairs
 from wearbench.core.states import States
 from wearbench.recipe.availability import Availability
-from wearbench.recipe.material import Series, SessionMaterial
+from wearbench.recipe.marks import Split
+from wearbench.recipe.material import FileNote, Series, SessionMaterial
 from wearbench.recipe.places import Places
 from wearbench.recipe.proposals import Proposal
 from wearbench.recipe.rhythms import RhythmSums
@@ -64,7 +65,11 @@ class StateTime:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class SeriesResult:
-    """Everything about one tested series in one session; arrays have the length of the series."""
+    """Everything about one tested series in one session; arrays have the length of the series.
+
+    ``split`` parts the centre shift of ``clock`` into the clock's offset and the device's delay; ``notes`` is what is
+    to be said of the study's tables.
+    """
 
     device: str
     quantity: str
@@ -73,10 +78,7 @@ class SeriesResult:
     firmware: str
     wear_site: str
     clock: ClockFit
-    offset_s: float
-    offset_is: str
     averaging_s: float
-    delay_s: float
     series: Series
     pairs: Pairs
     states: States
@@ -89,6 +91,8 @@ class SeriesResult:
     flow: dict[str, float]
     blocks_faithful: F64
     blocks_judged: F64
+    split: Split
+    notes: tuple[FileNote, ...] = ()
     warnings: tuple[str, ...] = ()
     proposals: tuple[Proposal, ...] = ()
     rhythms: tuple[RhythmSums, ...] = ()

@@ -66,6 +66,15 @@ def warning_rows(ordered: list[SessionResult], study: Study) -> list[dict[str, A
                 {"slug": "session", "said": f"{r.material.name}: {said}", "file": None, "session": r.material.name}
                 for said in s.warnings
             ]
+            rows += [
+                {
+                    "slug": n.slug,
+                    "said": f"{n.file}: {r.material.name}: {n.said}",
+                    "file": n.file,
+                    "session": r.material.name,
+                }
+                for n in s.notes
+            ]
         for a in r.unpaired:
             rows.append(
                 {
