@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import copy
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import pytest
@@ -172,3 +173,57 @@ def test_a_share_whose_interval_alone_moved_is_not_said_twice():
         "Since run 4: No finding changed direction.",
         "- tracking share 83 % (75 % to 90 %) -> 83 % (70 % to 90 %)",
     ]
+
+
+def bout(name: str, first_s: float, *, moved_s: float | None = None, clock: str | None = None) -> dict[str, Any]:
+    """Five minutes of it."""
+    start = datetime(2031, 1, 12, 8, tzinfo=UTC) + timedelta(seconds=first_s)
+    return {
+        "bout": name,
+        "start": start.isoformat(),
+        "end": (start + timedelta(minutes=5)).isoformat(),
+        "clock": clock,
+        "moved_s": moved_s,
+    }
+
+
+def with_bouts(*bouts: dict[str, Any]) -> dict[str, Any]:
+    made = document()
+    made["sessions"][0]["bouts"] = list(bouts)
+    return made
+
+
+def test_bouts_that_moved_with_a_clock():
+    # three laps on the band's clock, written at 0, 300 and 600 s; its offset was -2 s, then -14.2 s
+    before = with_bouts(*[bout(f"lap {n}", 300 * n - 2, moved_s=-2.0, clock="band") for n in range(3)])
+    after = with_bouts(*[bout(f"lap {n}", 300 * n - 14.2, moved_s=-14.2, clock="band") for n in range(3)])
+    assert told(before, after) == [
+        "Since run 4: 3 bouts of S03 moved by 12 s with the clock of Wrist band. No finding changed direction.",
+        "- 3 bouts of S03 moved by 12 s with the clock of Wrist band",
+    ]
+    (change,) = changes_between(before, after)
+    assert change.about == "S03"
+    assert change.after == pytest.approx({"lap 0": -12.2, "lap 1": -12.2, "lap 2": -12.2})
+
+
+def test_bouts_that_hardly_moved_are_not_told():
+    before = with_bouts(bout("lap 1", 0, moved_s=0.0, clock="band"))
+    after = with_bouts(bout("lap 1", 2.9, moved_s=2.9, clock="band"))
+    assert told(before, after) == ["Since run 4: nothing moved. No finding changed direction."]
+
+
+def test_bouts_that_the_table_moved_came_and_went():
+    before = with_bouts(bout("warm", 0), bout("hard", 300), bout("hard", 600), bout("gone", 900))
+    after = with_bouts(bout("warm", 60), bout("hard", 300), bout("hard", 640), bout("cool", 900), bout("more", 1200))
+    assert told(before, after)[1:] == [
+        "- 2 bouts of S03 came",
+        "- 1 bout of S03 went",
+        "- 2 bouts of S03 moved by 40 s to 1 min because bouts.csv changed",
+    ]
+
+
+def test_bouts_of_results_that_do_not_say_whose_clock_they_are_on():
+    older = bout("warm", 0)
+    del older["clock"], older["moved_s"]
+    after = with_bouts(bout("warm", 8, moved_s=8.0, clock="band"))
+    assert told(with_bouts(older), after)[1:] == ["- 1 bout of S03 moved by 8 s"]

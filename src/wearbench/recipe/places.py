@@ -11,10 +11,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wearbench.core.clock import ClockFit
-from wearbench.study import Session
+from wearbench.study import DeviceConfig, Session
 from wearbench.study.tabletext import When
 
-__all__ = ["BoutClock", "Places", "bouts_on_reference", "places_of"]
+__all__ = ["BoutClock", "Places", "bouts_on_reference", "clock_owners", "places_of"]
 
 F64 = NDArray[np.float64]
 
@@ -31,13 +31,21 @@ class Places:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class BoutClock:
-    """What brings a device's stamps onto the reference's clock: its fit, and from window centre back to the instant."""
+    """What brings a device's stamps onto the reference's clock: its fit, and from window centre back to the instant.
+
+    Where the person has decided that stamps move, ``stamp_s`` are the device's own and ``moved_s`` by how much: an
+    instant moves as the reading next to it.
+    """
 
     fit: ClockFit
     back_s: float
+    stamp_s: F64 | None = None
+    moved_s: F64 | None = None
 
     def on_reference(self, stamp_s: float) -> float:
         """A stamp of the device on the reference's clock, seconds from the session's origin."""
+        if self.stamp_s is not None and self.moved_s is not None and self.stamp_s.size:
+            stamp_s += float(self.moved_s[np.argmin(np.abs(self.stamp_s - stamp_s))])
         return float(self.fit.centre_s(np.array([stamp_s]))[0]) + self.back_s
 
 
@@ -45,8 +53,36 @@ WIDE_S = 10.0
 """A bout whose clock is known no better than this is flagged: its edges may lie that far off."""
 
 
+def clock_owners(devices: Mapping[str, DeviceConfig]) -> dict[str, str | None]:
+    """Whose clock each device is on: its own name, another device's, or None for the reference's.
+
+    Parameters
+    ----------
+    devices : mapping
+        By name, as study.toml declares them.
+    """
+    owners: dict[str, str | None] = {}
+    for name in devices:
+        owner: str | None = name
+        while owner is not None:
+            device = devices[owner]
+            if device.clock == "shared" or "reference" in (device.role, *device.roles.values()):
+                owner = None
+            elif device.clock == "own":
+                break
+            else:
+                owner = device.clock
+        owners[name] = owner
+    return owners
+
+
 def bouts_on_reference(
-    session: Session, clocks: Mapping[str, BoutClock], labels: Mapping[str, str], *, origin_ms: int
+    session: Session,
+    clocks: Mapping[str, BoutClock],
+    labels: Mapping[str, str],
+    *,
+    owners: Mapping[str, str | None],
+    origin_ms: int,
 ) -> tuple[Session, tuple[str, ...]]:
     """Move bouts that are on a device's clock onto the reference's.
 
@@ -57,6 +93,8 @@ def bouts_on_reference(
         Of the devices that were fitted in this session, by name.
     labels : mapping
         What devices are called in warnings.
+    owners : mapping
+        Whose clock each device is on; see :func:`clock_owners`.
     origin_ms : int
         Second 0.
 
@@ -71,9 +109,10 @@ def bouts_on_reference(
     start_ms = origin_ms if session.start_ms is None else session.start_ms
     bouts = []
     for bout in session.bouts:
-        clock = clocks.get(bout.clock or "")
+        owner = owners.get(bout.clock or "")
+        clock = clocks.get(bout.clock or "") or clocks.get(owner or "")
         if clock is None or clock.fit.trust == "refused":
-            if clock is not None:
+            if owner is not None:
                 said[f"bouts on the clock of {labels[str(bout.clock)]} stay as written: its clock is not known"] = None
             bouts.append(bout)
             continue
@@ -85,7 +124,8 @@ def bouts_on_reference(
         for when in (bout.start, bout.end):
             stamp_s = (when.at_ms(start_ms) - origin_ms) / 1000.0
             edges.append(When(utc_ms=origin_ms + round(1000.0 * clock.on_reference(stamp_s))))
-        bouts.append(replace(bout, start=edges[0], end=edges[1], clock=None))
+        moved_s = (edges[0].at_ms(start_ms) - bout.start.at_ms(start_ms)) / 1000.0
+        bouts.append(replace(bout, start=edges[0], end=edges[1], clock=None, moved_with=bout.clock, moved_s=moved_s))
     return replace(session, bouts=tuple(bouts)), tuple(said)
 
 

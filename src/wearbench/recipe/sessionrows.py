@@ -66,6 +66,8 @@ def session_row(result: SessionResult, study: Study) -> dict[str, Any]:
                 "end": EPOCH + timedelta(milliseconds=b.end.at_ms(session.start_ms or material.origin_ms)),
                 "activity": b.activity,
                 "intensity": b.intensity,
+                "clock": b.moved_with or b.clock,
+                "moved_s": b.moved_s if b.moved_with else None,
             }
             for b in session.bouts
         ],

@@ -10,7 +10,7 @@ from typing import Any, Final
 from wearbench.study.beforehand import statistic_words
 from wearbench.study.declaration import TRACKING
 from wearbench.study.results import plain
-from wearbench.wording import STATE_LABEL, finite, join_words, plural
+from wearbench.wording import STATE_LABEL, duration, finite, join_words, plural
 
 __all__ = ["Change", "change_lines", "changes_between"]
 
@@ -22,7 +22,12 @@ LABEL: Final = {
     "mape": "mean absolute percentage error",
 }
 SAME: Final = 1e-9
+BOUT_MOVED_S: Final = 3.0
+"""A bout that lies no further from where it was has not moved for a person; clocks are fitted to about a second."""
+WRITTEN_S: Final = 0.002
+"""Times of bouts.csv are the same if what is left without the clock's part differs by less: results keep 1 ms."""
 MOST_LISTED: Final = 12
+MOST_BOUTS: Final = 3
 _OVERALL: Final = (None, "", "all", "overall")
 
 
@@ -34,6 +39,7 @@ class Change:
     ----------
     kind : str
         tool, session_added, session_removed, input_added, input_removed, input_changed, setting, decision, declaration,
+        bout_moved, bout_added, bout_removed,
         headline, episode_appeared, episode_vanished, episode_relabelled, finding_added, finding_removed, direction.
     about : str
         The session, file, setting, episode, finding, or device and quantity.
@@ -74,7 +80,18 @@ def changes_between(before: Mapping[str, Any], after: Mapping[str, Any]) -> tupl
     old, new = plain(before), plain(after)
     return tuple(
         change
-        for part in (_tool, _sessions, _inputs, _settings, _decisions, _declaration, _headline, _episodes, _findings)
+        for part in (
+            _tool,
+            _sessions,
+            _inputs,
+            _settings,
+            _decisions,
+            _declaration,
+            _bouts,
+            _headline,
+            _episodes,
+            _findings,
+        )
         for change in part(old, new)
     )
 
@@ -144,6 +161,69 @@ def _declaration(old: Mapping[str, Any], new: Mapping[str, Any]) -> Iterator[Cha
             )
 
 
+def _bouts(old: Mapping[str, Any], new: Mapping[str, Any]) -> Iterator[Change]:
+    """Bouts that came or went, and those that lie elsewhere on the reference's clock, session by session."""
+    labels = _labels(old, new)
+    was = {row["session"]: _bouts_by_name(row) for row in old.get("sessions") or []}
+    for session in new.get("sessions") or []:
+        name = str(session["session"])
+        before, after = was.get(name, {}), _bouts_by_name(session)
+        if name not in was:
+            continue
+        came, went = ([key[0] for key in one if key not in other] for one, other in ((after, before), (before, after)))
+        if came:
+            yield Change(kind="bout_added", about=name, after=came, said=f"{plural(len(came), 'bout')} of {name} came")
+        if went:
+            yield Change(
+                kind="bout_removed", about=name, before=went, said=f"{plural(len(went), 'bout')} of {name} went"
+            )
+        moved: dict[str, dict[str, float]] = {}
+        for key in before.keys() & after.keys():
+            by_s = _moved_s(before[key], after[key])
+            if abs(by_s) > BOUT_MOVED_S:
+                moved.setdefault(_with_what(before[key], after[key], labels), {})[key[0]] = by_s
+        for what, found in sorted(moved.items()):
+            least, most = (duration(f(map(abs, found.values()))) for f in (min, max))
+            span = most if least == most else f"{least} to {most}"
+            said = f"{plural(len(found), 'bout')} of {name} moved by {span} {what}".strip()
+            yield Change(kind="bout_moved", about=name, after=dict(sorted(found.items())), said=said)
+
+
+def _bouts_by_name(session: Mapping[str, Any]) -> dict[tuple[str, int], dict[str, Any]]:
+    """Bouts under their name and which of that name they are."""
+    found: dict[tuple[str, int], dict[str, Any]] = {}
+    often: dict[str, int] = {}
+    for row in session.get("bouts") or []:
+        name = str(row["bout"])
+        often[name] = often.get(name, 0) + 1
+        found[name, often[name]] = row
+    return found
+
+
+def _moved_s(one: Mapping[str, Any], other: Mapping[str, Any]) -> float:
+    """How far a bout's start or end moved, whichever moved further; later is positive."""
+    by = [
+        (datetime.fromisoformat(other[edge]) - datetime.fromisoformat(one[edge])).total_seconds()
+        for edge in ("start", "end")
+    ]
+    return max(by, key=abs)
+
+
+def _with_what(one: Mapping[str, Any], other: Mapping[str, Any], labels: Mapping[str, Any]) -> str:
+    """``with the clock of Wrist band`` if the times in bouts.csv are the same in both runs."""
+    if "clock" not in one:
+        return ""  # results of a version that did not say
+    if one.get("clock") == other.get("clock") and None not in (one.get("moved_s"), other.get("moved_s")):
+        written = (_written_start_s(row) for row in (one, other))
+        if abs(next(written) - next(written)) < WRITTEN_S:
+            return f"with the clock of {labels.get(other['clock'], other['clock'])}"
+    return "because bouts.csv changed"
+
+
+def _written_start_s(row: Mapping[str, Any]) -> float:
+    return datetime.fromisoformat(row["start"]).timestamp() - float(row["moved_s"])
+
+
 def _statistics(document: Mapping[str, Any]) -> dict[tuple[str, str], dict[str, Any]]:
     """Tracking share and agreement over everything, by device and quantity; the unit under ``unit``."""
     found: dict[tuple[str, str], dict[str, Any]] = {}
@@ -160,7 +240,7 @@ def _statistics(document: Mapping[str, Any]) -> dict[tuple[str, str], dict[str, 
 
 def _headline(old: Mapping[str, Any], new: Mapping[str, Any]) -> Iterator[Change]:
     was, is_now = _statistics(old), _statistics(new)
-    labels = {row["device"]: row.get("label") or row["device"] for d in (old, new) for row in d.get("devices") or []}
+    labels = _labels(old, new)
     primary = (new.get("declared") or {}).get("primary") or {}
     several = len({*was, *is_now}) > 1
     for device, quantity in dict.fromkeys((*was, *is_now)):
@@ -182,6 +262,11 @@ def _headline(old: Mapping[str, Any], new: Mapping[str, Any]) -> Iterator[Change
                 said=f"{about}{LABEL.get(name, name.replace('_', ' '))} {words}",
                 shows=words.split(" -> ")[0] != words.split(" -> ")[1],
             )
+
+
+def _labels(old: Mapping[str, Any], new: Mapping[str, Any]) -> dict[str, Any]:
+    """What devices are called."""
+    return {row["device"]: row.get("label") or row["device"] for d in (old, new) for row in d.get("devices") or []}
 
 
 def _ends(found: Mapping[str, Any]) -> dict[str, Any] | None:
@@ -293,6 +378,7 @@ def change_lines(changes: tuple[Change, ...], *, since: str) -> list[str]:
     lines = [f"Since {since}: {_summary(changes)}"]
     for kinds in (
         ("tool", "setting", "decision", "declaration", "input_added", "input_removed", "input_changed"),
+        ("bout_moved", "bout_added", "bout_removed"),
         ("headline",),
         ("episode_relabelled", "episode_appeared", "episode_vanished"),
         ("direction", "finding_added", "finding_removed"),
@@ -316,6 +402,10 @@ def _summary(changes: tuple[Change, ...]) -> str:
         parts.append(f"{plural(len(files), 'recording', words=True).capitalize()} changed")
     if "setting" in of:
         parts.append("Setting changed: " + join_words([c.about for c in of["setting"]]))
+    bouts = [c.said for c in of.get("bout_moved", [])]
+    parts += (
+        bouts if len(bouts) <= MOST_BOUTS else [f"Bouts moved in {len({c.about for c in of['bout_moved']})} sessions"]
+    )
     shares = [c for c in of.get("headline", []) if c.about.endswith(f"/{TRACKING}") and c.shows]
     parts += [words for c in shares if (words := _share_moved(c))]
     for word in ("relabelled", "appeared", "vanished"):
