@@ -71,13 +71,12 @@ def _of_readings(one: Comparison, series: Series, first: ClockFit) -> ClockFit:
         second = again(None)
         if second.trust == "good":
             return second
+        near = _near_marks(one, first, again) if one.marked.usable else None
+        if near is not None:
+            return near
         if _TRUSTS.index(second.trust) < _TRUSTS.index(first.trust) or finite_width(second) < finite_width(first):
             first = second
 
-    if one.marked.usable and first.trust in ("weak", "refused"):
-        near = _near_marks(one, first, again)
-        if near is not None:
-            return near
     predicted = None
     if first.trust in ("weak", "refused"):
         predicted = predicted_shift(learned, session=one.session.name, origin_ms=one.origin_ms)

@@ -249,8 +249,8 @@ def _weighed(clock: ClockFit, marked: Marked, told: MarkClock, *, label: str, ha
     if _agrees(clock, told, half_s):
         return clock, marked
     said = (
-        f"{_acts(told)} put the clock of {label} at {_sure(told.offset_s, told.low_s, told.high_s)}, the data at "
-        f"{_sure(clock.shift_s - half_s, clock.low_s - half_s, clock.high_s - half_s)} less any delay"
+        f"{_acts(told)} put the clock of {label} at {_sure(told.offset_s, told.low_s, told.high_s)}, the data put "
+        f"clock less delay at {_sure(clock.shift_s - half_s, clock.low_s - half_s, clock.high_s - half_s)}"
     )
     doubt = replace(clock, trust="weak", why=f"{said}: they contradict each other")
     note = _note("marks-disagree", f"{said}: no delay explains both, the data's is used and trust is weak")
@@ -425,6 +425,6 @@ def _acts(told: MarkClock) -> str:
 
 
 def _sure(value: float, low: float, high: float) -> str:
-    half = 0.5 * (high - low)
-    low_words, high_words = (number(x, uncertainty=half) for x in (low, high))
-    return f"{number(value, uncertainty=half)} s ({low_words} to {high_words})"
+    places = 1 if high - low < 20.0 else 0
+    low_words, high_words = (number(x, decimals=places) for x in (low, high))
+    return f"{number(value, decimals=places)} s ({low_words} to {high_words})"
