@@ -18,7 +18,10 @@ from test_laps import Lapped, recorded
 from test_laps import lap as tcx_lap
 from test_laps import tcx as tcx_file
 
+from wearbench.errors import UsageError
 from wearbench.study import load_study
+from wearbench.study.bouttable import read_bout_table
+from wearbench.study.newbouts import NewBout
 
 # the session begins with the first second of test_laps
 SESSIONS = "session,start,end\ns01,2031-05-01T09:00:00+02:00,2031-05-01T10:00:00+02:00\n"
@@ -466,6 +469,40 @@ def test_usage(wearbench: Callable[..., Any], study: Path, arguments: tuple[str,
     done = wearbench("bouts", study, *arguments, "--quiet")
     assert done.code == 1
     assert done.err.replace('". [', '" [') == f"wearbench: {said}\n".replace('". [', '" [')
+
+
+def test_row_that_cannot_be_read_is_said_and_stays(wearbench: Callable[..., Any], study: Path):
+    add(study, "bouts.csv", EMPTY + "s01,mine,soon,late,,,\n")
+    done = wearbench("bouts", study, "s01", "--yes", "--quiet")
+    assert done.code == 0
+    assert done.out.splitlines()[2:4] == [
+        "In bouts.csv for s01: none.",
+        "  bouts.csv:2: start: expected a date and time (2031-05-01T09:00:00) or seconds from the session's start, got "
+        '"soon". Left out: this row.',
+    ]
+    assert table(study).splitlines()[1] == "s01,mine,soon,late,,,"
+
+
+def test_table_that_changes_meanwhile_is_left_alone(study: Path):
+    add(study, "bouts.csv", EMPTY)
+    before = read_bout_table(study)
+    add(study, "bouts.csv", EMPTY + "s01,new,0,10,,,\n")
+    with pytest.raises(UsageError) as caught:
+        before.write(before.written("s01", (), zone=None))
+    assert str(caught.value) == (
+        "bouts.csv: the table was changed while this ran; nothing was written, give the command again"
+    )
+    assert table(study) == EMPTY + "s01,new,0,10,,,\n"
+
+
+def test_name_that_the_encoding_of_the_table_lacks(study: Path):
+    (study / "bouts.csv").write_bytes("session,bout,start,end\ns01,sprütz,0,5\n".encode("cp1252"))
+    new = NewBout(name="\u5f37", start_ms=0, end_ms=1000, source_row=1)
+    with pytest.raises(UsageError) as caught:
+        read_bout_table(study).written("s01", (new,), zone=None)
+    assert str(caught.value) == (
+        "bouts.csv: expected names that can be written as Windows-1252, got '\u5f37'; save the table as UTF-8 first"
+    )
 
 
 def test_table_that_is_none(wearbench: Callable[..., Any], study: Path):

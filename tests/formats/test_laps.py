@@ -130,7 +130,8 @@ def test_lap_without_length_ends_with_its_stamp_or_at_the_next_start(tmp_path: P
     content = reading(tmp_path / "band.fit", fit.bytes())
     assert spans(content) == [(0, 15), (15, 30), (30, 59)]
     assert said(content) == [
-        "lap-no-end: laps 2, 3 of 3 have no length and no end; ended at the next start, or with the last reading"
+        "lap-no-end: laps 2, 3 of 3 have no length and no end to believe; ended at the next start, or with the last "
+        "reading"
     ]
 
 
@@ -293,6 +294,12 @@ def test_pauses_that_the_length_does_not_count(tmp_path: Path) -> None:
         "lap-paused: 1 of 2 laps have readings after their stated length, by up to 75 s, as when pauses are not "
         "counted; ended with their last reading"
     ]
+
+
+def test_length_beyond_belief(tmp_path: Path) -> None:
+    content = reading(tmp_path / "a.tcx", tcx(lap(0, "1e300", points=(0, 40)), lap(50, "-5", points=(50,))))
+    assert spans(content) == [(0, 50)]
+    assert [r.slug for r in content.repairs] == ["lap-no-end", "lap-empty"]
 
 
 def test_tcx_that_breaks_off_keeps_the_lap_it_breaks_off_in(tmp_path: Path) -> None:

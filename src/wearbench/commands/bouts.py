@@ -212,6 +212,9 @@ def _lines(
             lines.append(f"  line {bout.line}: {bout.name}, {_span(start, end, zone)}{what}{mark}")
     else:
         lines += ["", f"In bouts.csv for {session.name}: none."]
+    lines += [
+        f"  {problem}" for problem in study.problems if problem.file == "bouts.csv" and problem.costs == "this row"
+    ]
     if plan.already:
         lines.append(f"{plural(len(plan.already), 'bout')} of the file {_are(len(plan.already))} there already.")
     if added:

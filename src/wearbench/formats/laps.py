@@ -13,6 +13,8 @@ from wearbench.formats.recording import Lap, ReadContext, Repair
 
 __all__ = ["RawLap", "settle_laps"]
 
+LONGEST_MS: Final = 31 * 86_400_000
+"""A lap said to be longer than a month has no length that can be believed."""
 ROUNDING_MS: Final = 1000
 """Starts are often cut to whole seconds while lengths are not; an overlap up to this is no fault of the file."""
 
@@ -113,7 +115,7 @@ def _with_ends(
     lost: list[int] = []
     for place, one in enumerate(started):
         raw, end = one.raw, one.raw.end_ms
-        if end is None:
+        if end is None or end - one.start_ms > LONGEST_MS:
             following = next((s.start_ms for s in started[place + 1 :] if s.start_ms > one.start_ms), None)
             end = following if following is not None else max(last_ms or one.start_ms, raw.last_ms or one.start_ms)
             (mended if end > one.start_ms else lost).append(raw.number)
@@ -131,7 +133,7 @@ def _with_ends(
         ended.append(_Ended(lap=lap, last_ms=raw.last_ms))
     for numbers, what in ((mended, "ended at the next start, or with the last reading"), (lost, "left out")):
         if numbers:
-            said = f"{_which(numbers)} of {len(started)} {_has(numbers)} no length and no end; {what}"
+            said = f"{_which(numbers)} of {len(started)} {_has(numbers)} no length and no end to believe; {what}"
             repairs.append(_said("lap-no-end", said, context, count=len(numbers)))
     return ended
 
@@ -140,7 +142,8 @@ def _with_pauses(ended: list[_Ended], context: ReadContext, repairs: list[Repair
     laps: list[Lap] = []
     by_ms: list[int] = []
     for one in ended:
-        over = 0 if one.last_ms is None else one.last_ms - one.lap.end_ms
+        last_ms = one.lap.end_ms if one.last_ms is None or one.last_ms <= one.lap.start_ms else one.last_ms
+        over = last_ms - one.lap.end_ms
         if over > ROUNDING_MS:
             by_ms.append(over)
         laps.append(replace(one.lap, end_ms=one.lap.end_ms + over) if over > ROUNDING_MS else one.lap)

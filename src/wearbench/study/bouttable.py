@@ -84,7 +84,7 @@ class BoutTable:
         Raises
         ------
         UsageError
-            If a name cannot be written in the table's encoding.
+            If a name cannot be written in the table's encoding, or no row begins with such a line.
         """
         rows = [
             {
@@ -100,6 +100,8 @@ class BoutTable:
         ]
         missing = [name for name in HEADINGS if name not in self.headings and any(row[name] for row in rows)]
         first, after = self.heading_lines
+        if not {*without} <= self.spans.keys():
+            raise _changed()
         gone = {line for begin in without for line in range(begin - 1, self.spans[begin])}
         lines = [line for number, line in enumerate(self.lines) if number >= after and number not in gone]
         head = "".join(self.lines[first:after])
@@ -132,12 +134,16 @@ class BoutTable:
         """
         try:
             if (self.path.read_bytes() if self.path.exists() else None) != self.raw:
-                said = "the table was changed while this ran; nothing was written, give the command again"
-                raise UsageError(said, slug="bouts-changed", file=FILE)
+                raise _changed()
             write_beside(self.path.resolve(), content)
         except OSError as error:
             said = f"nothing was written: {error.strerror or error}"
             raise UsageError(said, slug="not-writable", file=FILE) from error
+
+
+def _changed() -> UsageError:
+    said = "the table was changed while this ran; nothing was written, give the command again"
+    return UsageError(said, slug="bouts-changed", file=FILE)
 
 
 def read_bout_table(folder: Path) -> BoutTable:
