@@ -109,6 +109,7 @@ QUANTITIES: Final[dict[str, Quantity]] = {
             formed_from=("respiration_rate",),
             tolerance=2.0,
         ),
+        Quantity(name="steps", label="steps", unit="count", kind="count", low=0.0, high=1e7, formed_from=("steps",)),
     )
 }
 

@@ -154,8 +154,8 @@ def test_add_takes_the_device_from_the_name(wearbench, tmp_path: Path):
         ),
         (
             ("s02", "{export}", "--device", "band", "--quantity", "pulse"),
-            '--quantity: expected one of "heart_rate", "rr", "ecg", "cadence", "power", "speed", "spo2" or '
-            '"respiration_rate", got "pulse" [unknown-quantity]',
+            '--quantity: expected one of "heart_rate", "rr", "ecg", "cadence", "power", "speed", "spo2", '
+            '"respiration_rate" or "steps", got "pulse" [unknown-quantity]',
         ),
         (
             ("../s02", "{export}", "--device", "band"),

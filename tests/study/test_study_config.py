@@ -14,7 +14,7 @@ from wearbench.study import CriterionConfig, load_study, read_config
 
 TOP = 'schema = 1\n[devices.patch]\nrole = "reference"\n[devices.band]\nrole = "tested"\n'
 ROLES = '"reference", "tested" or "context"'
-QUANTITIES = '"heart_rate", "rr", "ecg", "cadence", "power", "speed", "spo2" or "respiration_rate"'
+QUANTITIES = '"heart_rate", "rr", "ecg", "cadence", "power", "speed", "spo2", "respiration_rate" or "steps"'
 
 
 def read(tmp_path: Path, text: str):

@@ -110,8 +110,9 @@ class Timeline:
         seen = [(quarter, one) for quarter, one in seen if 2 * one.n >= held]
         good = sorted((pair for pair in seen if pair[1].good), key=lambda pair: -pair[1].score)
         if good:
-            near = [one for q, one in good[1:] if abs(q - good[0][0]) > 1]
-            return None if near and near[0].correlation > good[0][1].correlation - 0.05 else good[0]
+            best = good[0][1]
+            near = [one for q, one in good[1:] if abs(q - good[0][0]) > 1 and (one.sure or not best.sure)]
+            return None if near and near[0].correlation > best.correlation - 0.05 else good[0]
         close = sorted((pair for pair in seen if pair[1].mostly_close), key=lambda pair: -pair[1].close)
         if not close:
             return None

@@ -85,7 +85,9 @@ def _version_lines(proposal: Proposal) -> list[str]:
             for name, device in note.by_files.items()
         ]
         if note.days_only:
-            lines.append("A new version noted by the day counts from its end; earlier that day it is not known.")
+            lines.append(
+                "A day without a time counts as a whole, for a new version as its end: before that it is not known."
+            )
     return lines
 
 

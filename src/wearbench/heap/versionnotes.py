@@ -107,8 +107,8 @@ def read_version_notes(
     -----
     Own rule. A note is a text in which every line with a date is a date and then names and versions, with nothing else
     but remarks in brackets; lines without a date and without a version are passed over. A day without a time counts as
-    its beginning for the first sighting of a device, as its end for a version that is new, since the update may have
-    come at any hour of it.
+    a whole for the first sighting of a device, and for a version seen before; as its end for a version that is new,
+    since the update may have come at any hour of it.
     """
     out = []
     for file in files:
@@ -294,9 +294,11 @@ def _rows(lines: Sequence[_Line], named: dict[str, str], zone: tzinfo) -> tuple[
             device = named.get(_plain(name))
             if device is None:
                 continue
-            before = last.get((device, part))
-            clock = line.clock or (time(0, 0) if before in (None, version) else time(23, 59, 59))
-            at = datetime.combine(line.day, clock, tzinfo=zone)
-            out.append(VersionRow(device=device, part=part, seen_at=at, version=version))
+            clocks = [line.clock] if line.clock else [time(23, 59, 59)]
+            if line.clock is None and last.get((device, part), version) == version:
+                clocks.insert(0, time(0, 0))
+            for clock in clocks:
+                at = datetime.combine(line.day, clock, tzinfo=zone)
+                out.append(VersionRow(device=device, part=part, seen_at=at, version=version))
             last[device, part] = version
     return tuple(dict.fromkeys(out))

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from wearbench.errors import WearbenchError
 from wearbench.formats import Intervals, Readings
 from wearbench.quantities import Quantity
+from wearbench.recipe.counters import counted_on
 from wearbench.recipe.joining import Notes, fill_from_copies, join_parts
 from wearbench.recipe.marks import sync_marks
 from wearbench.recipe.material import FileNote, InputFile, ReferenceMaterial, Series, SessionMaterial
@@ -68,6 +69,11 @@ def read_session(study: Study, session: Session) -> SessionMaterial:
         joined = fill_from_copies(pieces, device=device[0], session=session.name, notes=notes)
         found += [(study.config.devices[device[0]], piece) for piece in joined]
     spanning = _add_exports(study, session, found, inputs=inputs, left_out=left_out, notes=notes)
+    known = study.config.all_quantities
+    found = [
+        (device, counted_on(p, known.get(p.recording.quantity), session, device=device.name, notes=notes))
+        for device, p in found
+    ]
     return _assemble(session, study, found, inputs, left_out, notes, spanning)
 
 
