@@ -20,14 +20,14 @@ _HOUR_QUARTER_S: Final = 900.0
 _DAY_S: Final = 86_400.0
 _HEAD: Final = {
     "clock_step": "{label} may have set its clock anew inside a recording.",
-    "clock_offset": "{label}: {why}",
+    "clock_offset": "Clocks that kept another time.",
     "clock_epoch": "{label}: {why}",
     "not_worn": "{label} may not have been worn all the time.",
 }
 _THEN: Final = {
     "clock_step": "If you agree, add to decisions.jsonl:",
-    "clock_offset": "The fit has brought its readings to their place, so nothing has to be done for the results. Set "
-    "the device's clock right before the next session. To settle it for good, add to decisions.jsonl:",
+    "clock_offset": "The fit has brought these readings to their place, so the results need nothing. Set the clock "
+    "right before the next session. To settle it for good, add to decisions.jsonl:",
     "clock_epoch": "Its readings could not be compared there. If you agree, add to decisions.jsonl:",
     "not_worn": "That time counts as without a value now. If it was not worn, add to wear.csv:",
 }
@@ -67,8 +67,11 @@ def advice_of(document: Mapping[str, Any], zones: Mapping[str, tuple[tzinfo, str
     at = instant_of(document.get("made")) or datetime(1970, 1, 1, tzinfo=UTC)
     made = at.isoformat(timespec="seconds").replace("+00:00", "Z")
     proposals = [p for p in document.get("proposals") or [] if p.get("kind") in _HEAD]
-    found = []
+    found: list[Advice] = []
     for kind in _ORDER:
+        if kind == "clock_offset":
+            found += _offsets(document, [p for p in proposals if p["kind"] == kind], made=made)
+            continue
         for device in dict.fromkeys(str(p["device"]) for p in proposals if p["kind"] == kind):
             mine = [p for p in proposals if p["kind"] == kind and str(p["device"]) == device]
             label = device_label(document, device)
@@ -81,7 +84,7 @@ def advice_of(document: Mapping[str, Any], zones: Mapping[str, tuple[tzinfo, str
 
 def _alike(proposals: list[Mapping[str, Any]], kind: str) -> Iterator[tuple[str, list[Mapping[str, Any]]]]:
     """Proposals of one device that come to the same, together."""
-    if kind not in ("clock_offset", "clock_epoch"):
+    if kind != "clock_epoch":
         yield "", proposals
         return
     for why, _ in looks_like_groups(proposals):
@@ -111,6 +114,26 @@ def _advice(
     )
 
 
+def _offsets(document: Mapping[str, Any], proposals: Sequence[Mapping[str, Any]], *, made: str) -> Iterator[Advice]:
+    """Offsets that look like a zone or an hour, of all devices together: what to do is the same."""
+    if not proposals:
+        return
+    seen = []
+    for device in dict.fromkeys(str(p["device"]) for p in proposals):
+        mine = [p for p in proposals if str(p["device"]) == device]
+        for why, sessions in looks_like_groups(mine):
+            first = str(next(p["said"] for p in mine if str(p["said"]).endswith(why))).removesuffix(f": {why}")
+            seen.append(
+                f"{device_label(document, device)} in {_names(sessions)}: {why} {first[:1].upper()}{first[1:]}."
+            )
+    yield Advice(
+        head=_HEAD["clock_offset"],
+        seen=tuple(seen),
+        then=_THEN["clock_offset"],
+        lines="\n".join(_clock_line(p, made) for p in proposals[:_MOST_LINES]),
+    )
+
+
 def _names(sessions: Sequence[str]) -> str:
     names = list(dict.fromkeys(sessions))
     if len(names) <= _MOST_NAMES:
@@ -128,6 +151,7 @@ def _clock_line(proposal: Mapping[str, Any], made: str) -> str:
         "start": proposal.get("from"),
         "end": proposal.get("to"),
         "value": _shift(proposal),
+        "tested_visible": True,
     }
     told = {k: v for k, v in decision.items() if v is not None}
     return json.dumps(told, ensure_ascii=False, separators=(",", ":"))

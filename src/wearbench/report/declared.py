@@ -7,10 +7,11 @@ from dataclasses import dataclass
 from typing import Any
 
 from wearbench.figures.pictures import tolerance_of
-from wearbench.findings import Subject
+from wearbench.findings import Subject, device_label
+from wearbench.findings.subject import quantity_label
 from wearbench.report.pieces import instant_of
 from wearbench.report.registration import rule_words
-from wearbench.report.tables import PRIMARY, Cell, Table, label_of
+from wearbench.report.tables import PRIMARY, Cell, Table, cell_of, label_of
 from wearbench.study import COLUMNS
 from wearbench.study.beforehand import EQUAL, columns_differ, statistic_words, systematic_lines
 from wearbench.study.declaration import TRACKING, rules_from
@@ -63,7 +64,7 @@ def declared_view(document: Mapping[str, Any], subjects: Sequence[Subject]) -> D
     return DeclaredView(
         lead=_lead(declared),
         hash=str(declared.get("hash") or "") if made else "",
-        facts=tuple(_facts(declared)) if made else (),
+        facts=tuple(_facts(document, declared)) if made else (),
         systematic=tuple(systematic_lines(document)) if made else (),
         deviations=tuple(str(row["said"]) for row in document.get("deviations") or []),
         tables=tuple(_columns(document, subject, declared.get("primary") or {}) for subject in subjects)
@@ -89,16 +90,18 @@ def _times(count: int) -> str:
     return "twice" if count == 2 else f"{count} times"
 
 
-def _facts(declared: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
+def _facts(document: Mapping[str, Any], declared: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
     primary, rules, systematic = (declared.get(key) or {} for key in ("primary", "rules", "systematic"))
     yield "Question", str(declared.get("question"))
-    yield "Primary number", f"{primary.get('statistic')} of {primary.get('device')}, {primary.get('quantity')}"
+    named, device = str(primary.get("statistic")), str(primary.get("device"))
+    name = "Tracking share" if named == TRACKING else label_of(named)
+    yield "Primary number", f"{name}: {device_label(document, device)}, {quantity_label(str(primary.get('quantity')))}"
     yield "Left out by rule", "; ".join(rule_words(rules_from(rules))) or "nothing"
     yield "Sessions", f"{declared.get('sessions_compared')} of {declared.get('sessions_planned')} planned"
     yield "Recording ends", str(declared.get("stopping"))
     yield (
         "Called systematic",
-        f"from {100 * float(systematic.get('share_of_sessions') or 0):g} % of sessions on, "
+        f"a failure in at least {100 * float(systematic.get('share_of_sessions') or 0):g} % of sessions, for at least "
         f"{duration(systematic.get('least_seconds'))} in each",
     )
 
@@ -117,13 +120,19 @@ def _columns(document: Mapping[str, Any], subject: Subject, primary: Mapping[str
             continue
         label = "Tracking share" if name == TRACKING else _label(name, subject)
         head = Cell(text=label, small="declared as the primary number" if name in first else "")
-        cells = (Cell(text=v, small=s) for v, s in (statistic_words(name, f, unit=subject.unit) for f in found))
-        rows.append((head, *cells))
+        rows.append((head, *(_cell(name, f, subject.unit) for f in found)))
     return Table(
         caption=f"{subject.label}, {subject.what}: with and without what was left out",
         head=("", "Everything", "Declared rules", "Plus decisions by hand"),
         rows=tuple(rows),
     )
+
+
+def _cell(name: str, found: Mapping[str, Any] | None, unit: str) -> Cell:
+    if name == TRACKING or not found:
+        value, small = statistic_words(name, found, unit=unit)
+        return Cell(text=value, small=small)
+    return cell_of(name, found, unit)
 
 
 def _label(name: str, subject: Subject) -> str:

@@ -8,6 +8,7 @@ from typing import Final
 
 from markupsafe import Markup, escape
 
+from wearbench.report.tables import label_of
 from wearbench.study import Declared, StudyConfig
 from wearbench.study.declaration import TRACKING, Declaration, Rules, canonical_text, short_hash
 from wearbench.study.declared import terms_words
@@ -72,7 +73,7 @@ def _rows(config: StudyConfig, declaration: Declaration) -> list[tuple[str, str]
     number = (
         f"tracking share of {label} ({quantity}): time right over judged and missing time"
         if primary.statistic == TRACKING
-        else f"{primary.statistic} of {label} ({quantity}), over all readings"
+        else f"{label_of(primary.statistic)} ({primary.statistic}) of {label}, {quantity}, over all readings"
     )
     tested, reference = (join_words([d.label for d in config.with_role(r)]) or "none" for r in ("tested", "reference"))
     criteria = [f"{name}: {terms_words(terms)}" for name, terms in declaration.criteria.items()]
