@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime, timedelta
+
 import numpy as np
+import polars as pl
 import pytest
 from recorded import run, stamps, study, wear, write_session
+
+from wearbench.simulator import write_bench
 
 FAST_S = 40.0
 LATE_S = 6.0
@@ -214,3 +219,37 @@ def test_whole_seconds_are_cut_ones_and_seconds_from_the_start_will_do(tmp_path)
     clock = clocks(run(tmp_path))["S1"]
     assert clock["offset_s"] == pytest.approx(30.5 - 70.75, abs=0.01)
     assert clock["low_s"] < -40 < clock["high_s"]
+
+
+def cut(moment, unit_ms):
+    """A moment as it is written down: cut to its unit."""
+    ms = int(moment.timestamp() * 1000) // unit_ms * unit_ms
+    return stamps([0.0], start=datetime.fromtimestamp(ms / 1000, UTC))[0].replace(".000Z", "Z")
+
+
+def test_intervals_cover_the_simulators_truth(tmp_path):
+    """Thirty invented sessions, tapped at either end, whole seconds, the hand 0.3 s to either side."""
+    folder = tmp_path / "study"
+    write_bench(folder, n_sessions=30, minutes=15.0, seed=20310402)
+    truth = {
+        row["session"]: row for row in pl.read_parquet(folder / "truth" / "sessions.parquet").iter_rows(named=True)
+    }
+    rng = np.random.default_rng(20310402)
+    rows = ["session,device,time,kind"]
+    for name, row in truth.items():
+        for at_s in (-380.0, 380.0):
+            act = row["at"] + timedelta(seconds=at_s + rng.uniform(0, 10))
+            ahead = row["offset_s"] + 1e-6 * row["drift_ppm"] * at_s
+            theirs = act - timedelta(seconds=ahead + rng.normal(0, 0.3))
+            rows += [f"{name},patch,{cut(act, 1000)},tap", f"{name},band,{cut(theirs, 1000)},tap"]
+    (folder / "marks.csv").write_text("\n".join(rows) + "\n", encoding="utf-8")
+    results = run(folder)
+    told = clocks(results)
+    assert len(told) == 30
+    assert all(c["offset_is"] == "clock" for c in told.values())
+    assert sum(c["low_s"] <= truth[s]["offset_s"] <= c["high_s"] for s, c in told.items()) >= 27
+    assert sum(c["delay_low_s"] <= truth[s]["delay_s"] <= c["delay_high_s"] for s, c in told.items()) >= 27
+    (window,) = results.document["windows"]
+    assert window["delay_low_s"] < 3.0 < window["delay_high_s"]
+    assert window["delay_high_s"] - window["delay_low_s"] < 1.0
+    assert warned(results, "marks-disagree") == []

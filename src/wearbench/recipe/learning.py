@@ -22,6 +22,9 @@ from wearbench.study import DeviceConfig, StudyConfig
 
 __all__ = ["ModeAveraging", "Neighbour", "SeriesParameters", "StudyParameters", "in_session", "learn"]
 
+COMMON_S = 0.15
+"""A delay is never better known: no device smooths exactly as assumed, in any session (our own figure)."""
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Neighbour:
@@ -236,8 +239,9 @@ def _delay(
         np.array([0.5 * (d.high_s - d.low_s) for d in each]),
         confidence=settings.confidence,
     )
-    # How long the device averages is the same question in every session: more of them do not answer it.
-    common = 0.25 * (parameters.averaging.high_s - parameters.averaging.low_s) * (half_of(device) != 0.0)
+    # How, and over how long, the device averages is the same question in every session: more do not answer it.
+    width = parameters.averaging.high_s - parameters.averaging.low_s
+    common = math.hypot(0.25 * width * (half_of(device) != 0.0), COMMON_S)
     low, high = delay - math.hypot(delay - low, common), delay + math.hypot(high - delay, common)
     found = DelayFit(delay_s=delay, low_s=low, high_s=high, how="")
     how = "estimated over the study: the clock is shared" if shared else delay_words(found, len(each))
