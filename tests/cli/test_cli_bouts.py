@@ -228,6 +228,12 @@ def test_overview(wearbench: Callable[..., Any], study: Path):
     }
 
 
+def test_check_says_how_many_laps_there_are(wearbench: Callable[..., Any], study: Path):
+    assert "3 laps; wearbench bouts makes bouts of them" in wearbench("check", study, "--quiet").out
+    files = told(wearbench("check", study, "--json", "--quiet"))["files"]
+    assert {file["path"]: file["laps"] for file in files} == {"raw/s01/patch.csv": 0, "raw/s01/band.fit": 3}
+
+
 def test_study_without_laps(wearbench: Callable[..., Any], tmp_path: Path):
     folder = make_study(tmp_path / "study")
     assert wearbench("bouts", folder, "--quiet").out.splitlines() == [

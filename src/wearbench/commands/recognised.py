@@ -5,6 +5,8 @@ from __future__ import annotations
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
+from wearbench.wording import plural
+
 if TYPE_CHECKING:
     from wearbench.formats.recording import FileContent, Intervals, Readings, Signal
 
@@ -12,7 +14,7 @@ __all__ = ["described", "recognised_lines"]
 
 
 def described(content: FileContent) -> dict[str, Any]:
-    """Format, recordings with their span, and repairs of one file."""
+    """Format, recordings with their span, repairs and number of laps of one file."""
     return {
         "format": content.format,
         "recordings": [_recording(recording) for recording in content.recordings],
@@ -21,6 +23,7 @@ def described(content: FileContent) -> dict[str, Any]:
             for repair in content.repairs
         ],
         "facts": dict(content.facts),
+        "laps": len(content.laps),
     }
 
 
@@ -30,6 +33,8 @@ def recognised_lines(told: dict[str, Any]) -> list[str]:
     for recording in told["recordings"]:
         span = "at times not known" if recording["start"] is None else f"{recording['start']} to {recording['end']}"
         lines.append(f"{recording['quantity']}, {recording['n']:,} {recording['kind']}, {span}")
+    if told["laps"]:
+        lines.append(f"{plural(told['laps'], 'lap')}; wearbench bouts makes bouts of them")
     lines.extend(f"repaired: {repair['said']}" for repair in told["repairs"])
     return lines or ["nothing in it"]
 

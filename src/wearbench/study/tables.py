@@ -57,7 +57,7 @@ class Bout:
     activity: str | None = None
     intensity: str | None = None
     clock: str | None = None
-    line: int = 0
+    line: int = field(default=0, compare=False)
     moved_with: str | None = None
     moved_s: float = 0.0
 
