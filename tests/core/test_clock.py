@@ -247,3 +247,18 @@ def test_noise_that_is_fitted_is_the_noise():
     )
     assert scale < 0.015
     assert louder.noise == pytest.approx(0.03, rel=0.25)
+
+
+def test_the_interval_is_as_sure_as_it_is_asked_to_be():
+    worn = wear(11)
+
+    def fit(confidence):
+        return fit_clock(
+            worn.reference, worn.time_s, worn.value, averaging_s=8.0, search_s=600.0, confidence=confidence, seed=1
+        )
+
+    usual, surer, plain = fit(0.95), fit(0.999), fit(0.5)
+    assert surer.shift_s == usual.shift_s == plain.shift_s
+    assert surer.high_s - surer.low_s > 1.3 * (usual.high_s - usual.low_s)
+    assert plain.high_s - plain.low_s < usual.high_s - usual.low_s
+    assert surer.trust == usual.trust == plain.trust == "good"

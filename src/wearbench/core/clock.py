@@ -28,6 +28,7 @@ from wearbench.core.clockcurves import (
     forgive_late,
     information_bound,
     loss_curves,
+    normal_point,
     residual_scale,
     t_over_z,
 )
@@ -307,17 +308,18 @@ def _settle(
     at = float(0.5 * (data.time_s[0] + data.time_s[-1]))
     drift, drift_low, drift_high = drift_of(
         curves, shifts, data.block, data.time_s, at=at, scale=scale, max_ppm=max_drift_ppm,
-        prior_ppm=prior_drift_ppm, phi=phi,
+        prior_ppm=prior_drift_ppm, phi=phi, confidence=confidence,
     )  # fmt: skip
     if drift != 0.0:
         curves = curves_with_drift(curves, shifts, block_middles(data.block, data.time_s), at=at, drift_ppm=drift)
         centre = float(argmin_of(curves.sum(axis=0), shifts))
     tail = 0.5 * (1 - confidence)
+    z = normal_point(confidence)
     boot = argmin_of(draws @ curves, shifts)
     low, high = (float(q) for q in np.quantile(boot, [tail, 1 - tail]))
     # Slope information beside the bootstrap: few blocks can agree by luck.
-    floor = 1.96 * information_bound(data.reference, data.time_s, data.log_value, centre, scale=scale, phi=phi)
-    widen = t_over_z(-(-data.n_blocks // 2))
+    floor = z * information_bound(data.reference, data.time_s, data.log_value, centre, scale=scale, phi=phi)
+    widen = t_over_z(-(-data.n_blocks // 2), z=z)
     low = centre - max(widen * (centre - low), floor, _FLOOR_S)
     high = centre + max(widen * (high - centre), floor, _FLOOR_S)
     halves = (
@@ -327,7 +329,8 @@ def _settle(
     total = curves.sum(axis=0)
     at_edge = high >= shifts[-1] - step or low <= shifts[0] + step
     flat = bool(total.max() - total.min() < 0.02 * max(float(total.min()), 1.0)) or data.n_blocks < 2
-    vague = high - low > 10.0 or at_edge or flat
+    # How well it is known does not hang on the confidence asked for.
+    vague = (high - low) * 1.96 / z > 10.0 or at_edge or flat
     n_readings = int(data.time_s.size)
     return ClockFit(
         at_s=at,

@@ -23,6 +23,7 @@ __all__ = [
     "forgive_late",
     "information_bound",
     "loss_curves",
+    "normal_point",
     "residual_scale",
     "t_over_z",
 ]
@@ -186,20 +187,28 @@ def _lag_one(centred: F64) -> float:
     return float(np.dot(centred[1:], centred[:-1]) / np.dot(centred, centred))
 
 
-def t_over_z(n_blocks: int) -> float:
+def normal_point(confidence: float) -> float:
+    """How many standard errors an interval reaches to either side: 1.96 for 0.95."""
+    from scipy.special import ndtri
+
+    return float(ndtri(0.5 + 0.5 * confidence))
+
+
+def t_over_z(n_blocks: int, *, z: float = 1.959964) -> float:
     """How much wider an interval from few blocks must be.
 
     Parameters
     ----------
     n_blocks : int
+    z : float
+        Normal point of the interval, 1.96 for 95 %.
 
     Returns
     -------
     float
-        Ratio of the 97.5 % points of t and normal (Cornish-Fisher), at most 3.
+        Ratio of the same points of t and normal (Cornish-Fisher), at most 3.
     """
     df = max(n_blocks - 1, 1)
-    z = 1.959964
     t = z + (z**3 + z) / (4 * df) + (5 * z**5 + 16 * z**3 + 3 * z) / (96 * df**2)
     return min(t / z, 3.0)
 
@@ -284,6 +293,7 @@ def drift_of(
     max_ppm: float,
     prior_ppm: float,
     phi: float,
+    confidence: float = 0.95,
 ) -> tuple[float, float, float]:
     """Drift with interval, shrunk to zero unless the recording is long enough to show it.
 
@@ -291,12 +301,12 @@ def drift_of(
     ----------
     curves, shifts_s, block, time_s
         As in `loss_curves`.
-    at, scale, max_ppm, prior_ppm, phi : float
+    at, scale, max_ppm, prior_ppm, phi, confidence : float
 
     Returns
     -------
     tuple of float
-        Drift, low, high, parts per million; drift is 0 where the interval holds 0.
+        Drift, low, high, parts per million; drift is 0 where the 95 % interval holds 0.
     """
     span = float(time_s[-1] - time_s[0])
     if span < 5400.0 or curves.shape[0] < 6:
@@ -314,7 +324,9 @@ def drift_of(
     weight /= weight.sum()
     mean = float(np.dot(weight, ppm))
     running = np.cumsum(weight)
-    low, high = (float(np.interp(q, running, ppm)) for q in (0.025, 0.975))
-    if low <= 0.0 <= high:
+    tail = 0.5 * (1 - confidence)
+    low, high = (float(np.interp(q, running, ppm)) for q in (tail, 1 - tail))
+    usual_low, usual_high = (float(np.interp(q, running, ppm)) for q in (0.025, 0.975))
+    if usual_low <= 0.0 <= usual_high:
         return 0.0, low, high
     return mean, low, high

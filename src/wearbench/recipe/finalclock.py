@@ -9,6 +9,7 @@ from dataclasses import replace
 import numpy as np
 
 from wearbench.core.clock import ClockFit, declared_clock, tolerant_loss
+from wearbench.core.clockcurves import normal_point
 from wearbench.core.running import values_over
 from wearbench.recipe.clocks import finite_width, first_clock, searches_clock
 from wearbench.recipe.comparison import Comparison
@@ -81,7 +82,7 @@ def _of_readings(one: Comparison, series: Series, first: ClockFit) -> ClockFit:
     if first.trust in ("weak", "refused"):
         predicted = predicted_shift(learned, session=one.session.name, origin_ms=one.origin_ms)
     if predicted is not None:
-        return _borrowed(again(predicted[0]), first, *predicted)
+        return _borrowed(again(predicted[0]), first, *predicted, z=normal_point(settings.confidence))
     if first.trust == "refused":
         return _refused(one, series, first)
     fine = again(first.shift_s)
@@ -99,20 +100,21 @@ def _near_marks(one: Comparison, first: ClockFit, again: Callable[[float | None]
         return replace(first, shift_s=first.shift_s + move, low_s=first.low_s + move, high_s=first.high_s + move)
     shift = told.offset_s + one.half_s - delay.delay_s
     known = 0.0 if math.isnan(delay.low_s) else 0.5 * (delay.high_s - delay.low_s)
-    spread = max(math.hypot(0.5 * (told.high_s - told.low_s), known) / 1.96, 0.1)
-    near = _borrowed(again(shift), first, shift, spread)
+    z = normal_point(one.settings.confidence)
+    spread = max(math.hypot(0.5 * (told.high_s - told.low_s), known) / z, 0.1)
+    near = _borrowed(again(shift), first, shift, spread, z=z)
     method = "from sync marks and the device's delay, with what the session's own data show"
     if finite_width(near) <= 10.0:
         return replace(near, trust="good", method=method, why="")
     return replace(near, method=method)
 
 
-def _borrowed(own: ClockFit, first: ClockFit, shift: float, spread: float) -> ClockFit:
+def _borrowed(own: ClockFit, first: ClockFit, shift: float, spread: float, *, z: float) -> ClockFit:
     """Own evidence and the neighbours', each weighed by what it knows."""
     width = max(0.5 * finite_width(own), 0.1)
     weight = 1.0 / spread**2, (1.0 / width**2 if abs(own.shift_s - shift) <= 3 * (spread + width) else 0.0)
     centre = (weight[0] * shift + weight[1] * own.shift_s) / sum(weight)
-    half = 1.96 / math.sqrt(sum(weight))
+    half = z / math.sqrt(sum(weight))
     return replace(
         own,
         shift_s=centre,
