@@ -311,7 +311,7 @@ def test_interval_list_from_the_session_start(wearbench: Callable[..., Any], stu
     assert {row["clock"] for row in found["add"]} == {None}
     assert found["notes"] == [
         "counted from the session's start (2031-05-01T09:00:00+02:00)",
-        "1 bout end after the session's end in sessions.csv, by up to 1140 s",
+        "1 bout ends after the session's end in sessions.csv, by up to 1140 s",
     ]
 
 
@@ -356,7 +356,12 @@ def test_forms_of_interval_lists(
         (
             "step,what\na,b\n",
             ':1: expected an interval list with a heading duration or start, got "step" and "what"; the forms are in '
-            "the documentation, page Bouts [bout-list-heading]",
+            "the documentation, page Bouts from files [bout-list-heading]",
+        ),
+        (
+            "a page of prose\nwith, commas, in it\n",
+            ':1: expected an interval list with a heading duration or start, got "a page of prose"; the forms are in '
+            "the documentation, page Bouts from files [bout-list-heading]",
         ),
         (
             "step,duration\na,60\nb,soon\n",
@@ -421,6 +426,9 @@ def test_list_from_a_mark_is_on_its_clock(wearbench: Callable[..., Any], study: 
     )
     (row,) = told(intervals(wearbench, study, text, "--from", "button:2"))["add"]
     assert (row["start"], row["clock"]) == ("2031-05-01T09:01:30+02:00", "band")
+    assert told(intervals(wearbench, study, text, "--from", "tap"))["notes"] == [
+        "counted from the mark tap of patch (2031-05-01T09:00:30+02:00)"
+    ]
     done = intervals(wearbench, study, text, "--from", "started")
     assert done.err == (
         "wearbench: --from: expected a mark started in marks.csv for session s01, found none [no-mark]\n"
@@ -429,7 +437,9 @@ def test_list_from_a_mark_is_on_its_clock(wearbench: Callable[..., Any], study: 
 
 def test_list_from_an_instant_on_the_clock_of_a_device(wearbench: Callable[..., Any], study: Path):
     text = "step,duration\na,60\n"
-    (row,) = told(intervals(wearbench, study, text, "--from", "2031-05-01 09:20:00", "--device", "band"))["add"]
+    found = told(intervals(wearbench, study, text, "--from", "2031-05-01 09:20:00", "--device", "band"))
+    assert found["notes"] == ["counted from 2031-05-01T09:20:00+02:00"]
+    (row,) = found["add"]
     assert (row["start"], row["clock"]) == ("2031-05-01T09:20:00+02:00", "band")
     done = intervals(wearbench, study, text, "--from", "noon")
     assert done.err == (

@@ -207,7 +207,7 @@ def _lines(
         lines += ["", f"In bouts.csv for {session.name}:"]
         for bout in session.bouts:
             start, end = (when.at_ms(session.start_ms or 0) for when in (bout.start, bout.end))
-            mark = ", taken out" if bout.line in gone else ""
+            mark = ", to be taken out" if bout.line in gone else ""
             what = _what(bout.activity, bout.intensity, _clock(study, bout.clock))
             lines.append(f"  line {bout.line}: {bout.name}, {_span(start, end, zone)}{what}{mark}")
     else:

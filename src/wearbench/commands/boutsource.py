@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final
 
+from wearbench.commands.boutanchor import anchor_of
 from wearbench.errors import FormatError, UsageError, WearbenchError
 from wearbench.formats import FileContent, Lap, Repair, read_file, recognise
 from wearbench.study import FileName, Session, Study, StudyFile, parse_file_name
@@ -16,15 +17,12 @@ from wearbench.study.bouttable import iso_instant
 from wearbench.study.discovery import SPANNING
 from wearbench.study.newbouts import NewBout, bouts_of_laps
 from wearbench.study.problem import listed, shown
-from wearbench.study.tables import MARK_KINDS
-from wearbench.study.tabletext import Row
 from wearbench.wording import plural
 
 __all__ = ["LappedFile", "Source", "lapped_files", "source_of"]
 
 WITH_LAPS: Final = ("fit", "tcx")
 LISTS: Final = ("delimited", "rr_list")
-_MARK = re.compile(rf"({'|'.join(MARK_KINDS)})(?::(\d+))?")
 _CHOICE = re.compile(r"(\d+)(?:\s*-\s*(\d+))?")
 
 Progress = Callable[[str, int, int], None]
@@ -247,10 +245,10 @@ def _laps_of(
                 "the session's start in sessions.csv"
             )
             raise UsageError(said, slug="bouts-anchor", file=str(path))
-        start_ms, _, anchored = _anchor(study, session, anchor, device=clock)
+        start_ms, _, anchored = anchor_of(study, session, anchor, device=clock)
         move = start_ms - content.laps[0].start_ms
         laps = tuple(replace(lap, start_ms=lap.start_ms + move, end_ms=lap.end_ms + move) for lap in content.laps)
-        notes = (f"its clock was never set; the first lap is put at {anchored}",)
+        notes = (f"its clock was never set; the first lap is put at {anchored or iso_instant(start_ms, session.zone)}",)
     return _from_laps(
         study,
         laps,
@@ -346,7 +344,7 @@ def _list(study: Study, session: Session, path: Path, place: Path, *, device: st
     clock, anchored = device, "the session's start"
     anchor_ms = session.start_ms
     if anchor is not None:
-        anchor_ms, marked, anchored = _anchor(study, session, anchor, device=device)
+        anchor_ms, marked, anchored = anchor_of(study, session, anchor, device=device)
         clock = marked or device
     zone = session.zone or study.config.zone
     if clock is not None and study.config.devices[clock].zone is not None:
@@ -354,7 +352,8 @@ def _list(study: Study, session: Session, path: Path, place: Path, *, device: st
     found = read_bout_list(place, shown_as=str(path), zone=zone, anchor_ms=anchor_ms, clock=clock)
     notes = []
     if found.anchored:
-        notes.append(f"counted from {anchored}" + ("" if anchor_ms is None else f" ({iso_instant(anchor_ms, zone)})"))
+        at = "" if anchor_ms is None else iso_instant(anchor_ms, zone)
+        notes.append(f"counted from {anchored} ({at})" if anchored else f"counted from {at}")
     elif anchor is not None:
         notes.append("--from was not needed: the list has dates and times of its own")
     if found.unused:
@@ -371,53 +370,9 @@ def _outside(bouts: Sequence[NewBout], session: Session) -> list[str]:
     if not late:
         return []
     by_s = (max(bout.end_ms for bout in late) - session.end_ms) / 1000
-    return [f"{plural(len(late), 'bout')} end after the session's end in sessions.csv, by up to {by_s:.0f} s"]
-
-
-def _anchor(study: Study, session: Session, text: str, *, device: str | None) -> tuple[int, str | None, str]:
-    """An instant, the device whose clock it is on if a mark says so, and what it is in words."""
-    mark = _MARK.fullmatch(text.strip())
-    if mark is not None:
-        return _marked(session, mark[1], None if mark[2] is None else int(mark[2]), device=device)
-    row = Row(file="", line=0, cells={"--from": text.strip()})
-    zone = session.zone or study.config.zone
-    if device is not None and study.config.devices[device].zone is not None:
-        zone = study.config.devices[device].zone
-    try:
-        when = row.when("--from", zone, offsets=True)
-    except WearbenchError as error:
-        raise UsageError(f"{error.message}, or a mark ({', '.join(MARK_KINDS)})", slug=error.slug, value=text) from None
-    if when is None or (when.utc_ms is None and session.start_ms is None):
-        said = "--from: expected the session's start in sessions.csv, to count seconds from, found none"
-        raise UsageError(said, slug="bouts-anchor", value=text)
-    return when.at_ms(session.start_ms or 0), None, "--from"
-
-
-def _marked(session: Session, kind: str, number: int | None, *, device: str | None) -> tuple[int, str | None, str]:
-    marks = [mark for mark in session.marks if mark.kind == kind and device in (None, mark.device)]
-    if any(mark.time.utc_ms is None for mark in marks) and session.start_ms is None:
-        said = (
-            "--from: expected the session's start in sessions.csv, since marks are given in seconds from it, found none"
-        )
-        raise UsageError(said, slug="bouts-anchor", value=kind)
-    marks.sort(key=lambda mark: mark.time.at_ms(session.start_ms or 0))
-    of = "" if device is None else f" of {device}"
-    if not marks:
-        said = f"--from: expected a mark {kind}{of} in marks.csv for session {session.name}, found none"
-        raise UsageError(said, slug="no-mark", value=kind)
-    if number is None and len(marks) > 1:
-        listed_marks = "; ".join(
-            f"{kind}:{n} is {iso_instant(m.time.at_ms(session.start_ms or 0), session.zone)} of {m.device}"
-            for n, m in enumerate(marks, 1)
-        )
-        said = f"--from: expected one mark {kind}{of}, found {len(marks)}; choose: {listed_marks}"
-        raise UsageError(said, slug="no-mark", value=kind)
-    place = 1 if number is None else number
-    if not 1 <= place <= len(marks):
-        said = f"--from: expected {kind}:1 to {kind}:{len(marks)}, got {kind}:{place}"
-        raise UsageError(said, slug="no-mark", value=f"{kind}:{place}")
-    mark = marks[place - 1]
-    return mark.time.at_ms(session.start_ms or 0), mark.device, f"the mark {kind} of {mark.device}"
+    return [
+        f"{plural(len(late), 'bout')} {'ends' if len(late) == 1 else 'end'} after the session's end in sessions.csv, by up to {by_s:.0f} s"
+    ]
 
 
 def _of_clock(study: Study, session: Session, device: str) -> tuple[str, ...]:

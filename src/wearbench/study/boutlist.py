@@ -96,10 +96,11 @@ def read_bout_list(
     """
     try:
         table = read_table(path, required=(), known=())
-        for problem in table.problems:
-            if problem.costs:
-                raise StudyError(problem.said, slug=problem.slug, line=problem.line, value=problem.value)
-        columns, units, unused = _columns(table)
+        costly = next((problem for problem in table.problems if problem.costs), None)
+        if table.headings:
+            columns, units, unused = _columns(table)
+        if costly is not None:
+            raise StudyError(costly.said, slug=costly.slug, line=costly.line, value=costly.value)
         steps = [_step(row, columns, units, zone) for row in table.rows]
         bouts = tuple(_placed(steps, columns, anchor_ms=anchor_ms, clock=clock))
     except StudyError as error:
@@ -133,7 +134,7 @@ def _columns(table: Table) -> tuple[dict[str, str], dict[str, float], tuple[str,
     if "duration" not in columns and "start" not in columns:
         said = (
             f"expected an interval list with a heading duration or start, got {listed(table.headings, word='and')}; "
-            "the forms are in the documentation, page Bouts"
+            "the forms are in the documentation, page Bouts from files"
         )
         raise StudyError(said, slug="bout-list-heading", line=1)
     return columns, units, tuple(heading for heading in table.headings if heading not in columns.values())
