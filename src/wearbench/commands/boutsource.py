@@ -370,9 +370,8 @@ def _outside(bouts: Sequence[NewBout], session: Session) -> list[str]:
     if not late:
         return []
     by_s = (max(bout.end_ms for bout in late) - session.end_ms) / 1000
-    return [
-        f"{plural(len(late), 'bout')} {'ends' if len(late) == 1 else 'end'} after the session's end in sessions.csv, by up to {by_s:.0f} s"
-    ]
+    word = "ends" if len(late) == 1 else "end"
+    return [f"{plural(len(late), 'bout')} {word} after the session's end in sessions.csv, by up to {by_s:.0f} s"]
 
 
 def _of_clock(study: Study, session: Session, device: str) -> tuple[str, ...]:
