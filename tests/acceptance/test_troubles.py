@@ -163,6 +163,38 @@ def test_flight(tmp_path: Path, sort: Callable[..., str]):
         assert offset == pytest.approx(0.0, abs=1.0)
 
 
+def test_local_time_stored_as_utc_beside_a_quiet_day(tmp_path: Path, sort: Callable[..., str]):
+    """A band that writes local time and says it is UTC, minutes all day and seconds in exercise, after a flight.
+
+    In Oslo it is an hour late, in Kathmandu 5 h 45 min: -3600 s and -20,700 s put it right, though the minutes that it
+    stamps as in the session are of another hour of the day. No zone can be written for stamps that claim to be UTC:
+    sort says what it looks like, and run finds the offset.
+    """
+    heap = tmp_path / "heap"
+    at: list[datetime] = []
+    values: list[float] = []
+    ahead_s = (3600, 3600, 20_700, 20_700)
+    for day, ahead in enumerate(ahead_s):
+        start, rate = DAY + timedelta(days=day), course(1200, day)
+        write_strap(heap / f"strap {start.day}.csv", start, rate, day)
+        quiet = np.arange(-9 * 3600, 13 * 3600, 60)
+        quiet = quiet[(quiet < 0) | (quiet >= 1200)]
+        rest = 70 + 8 * np.sin(quiet / 3000) + np.random.default_rng(day).normal(0, 3, quiet.size)
+        s = np.concatenate([quiet, np.arange(1200)])
+        order = np.argsort(s)
+        at += seconds(start + timedelta(seconds=ahead), s[order])
+        values += np.rint(np.concatenate([rest, read_rate(rate, day)])[order]).tolist()
+    write_rows(heap / "band all.csv", at, values)
+    said = sort("--timezone", OSLO)
+    assert said.count("local time stored as UTC?") == 1
+    assert "1 export that spans sessions" in said
+    assert "timezone" not in table(tmp_path, "sessions.csv")[0]
+    rows = run(tmp_path).document["clock"]
+    assert [row["trust"] for row in rows] == ["good"] * 4
+    for row, ahead in zip(rows, ahead_s, strict=True):
+        assert row["offset_s"] == pytest.approx(-ahead, abs=15)
+
+
 def test_repeated_hour(tmp_path: Path, sort: Callable[..., str]):
     """Local stamps over the night the clocks go back.
 

@@ -36,6 +36,7 @@ def test_two_recorders_on_three_days(tmp_path: Path):
         "Devices:",
         "  strap: reference, proposed; 3 files of rr, such as strap 20310112.csv",
         "  wearable: tested, proposed; 3 files of heart_rate, such as export (0).csv",
+        '  (another name, or two that are one: --device "strap 20310112.csv=NAME", a file or a pattern of each)',
         "",
         "3 occasions where strap and a tested device both recorded.",
         "",
@@ -208,7 +209,8 @@ def test_flight_to_a_quarter_hour_zone_inside_one_export(tmp_path: Path):
     assert found.questions == []
     assert (
         "2 sessions from 2031-01-14 to 2031-01-15: timezone +05:45 in sessions.csv, since there the stamps of "
-        "fortnight, which carry no offset, fit +05:45 and not Europe/Oslo, going by the course of the rate. If it was another: "
+        "fortnight, which carry no offset, fit +05:45 and not Europe/Oslo, going by the course of the rate. If it was "
+        "another: "
         '--session-zone "2031-01-14=ZONE".'
     ) in summary_lines(found)
 

@@ -52,7 +52,7 @@ def wrong(found: Proposal, truth: HeapTruth) -> dict[str, str]:
 def settled(found: Proposal, truth: HeapTruth) -> float:
     """Share of files that are where they belong, or are rightly not placed, without any question."""
     rubbish = sum(truth.file(f.name).kind == "not a recording" for f in found.not_understood)
-    notes = sum(truth.file(note.file.name).kind == "not a recording" for note in found.version_notes if note.rows)
+    notes = sum(truth.file(note.file.name).kind == "not a recording" for note in found.version_notes if note.understood)
     right = len(found.placings) - len(wrong(found, truth)) + len(found.duplicates) + rubbish + notes
     return right / len(truth.files)
 

@@ -120,11 +120,17 @@ def _lines(proposal: Proposal, done: Done | None, study: Path | None) -> list[st
 
     lines = summary_lines(proposal)
     if done is None:
-        if proposal.placings:
-            where = "--yes" if study is not None else "--into STUDY --yes"
-            lines += ["", f"Nothing was copied. To copy, give the same command with {where}"]
+        where = "--yes" if study is not None else "--into STUDY --yes"
+        if proposal.waits:
+            first = next(n for n, question in enumerate(proposal.questions, 1) if question.first)
+            lines += ["", f"Nothing was copied. Answer question {first}, then give the command with {where}"]
+        elif proposal.placings:
+            rest = "; what is asked about stays out until it is answered" if proposal.questions else ""
+            lines += ["", f"Nothing was copied. To copy, give the same command with {where}{rest}"]
         return lines
-    lines += ["", f"Copied {len(done.copied)} files into {study}; origins.csv there says where each came from."]
+    n = "1 file" if len(done.copied) == 1 else f"{len(done.copied):,} files"
+    copied = f"Copied {n} into {study}; origins.csv there says where each came from."
+    lines += ["", copied if done.copied else "Nothing new to copy."]
     lines += [f"Not copied: {name}: {why}." for name, why in done.refused]
     if study is not None:
         lines.append(f"Next: wearbench check {typed(study)}")

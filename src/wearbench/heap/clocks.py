@@ -34,6 +34,7 @@ _QUARTERS: Final = tuple(sorted(range(-56, 57), key=abs))
 _FINE: Final = tuple(range(-8, 9))
 _MARGIN: Final = 0.2
 _SUPPORT_MS: Final = 5 * 86_400_000
+_MOSTLY: Final = 0.75
 _ENDS_MS: Final = 180_000
 _NEAR_MS: Final = 3 * 86_400_000
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
@@ -365,8 +366,8 @@ def clock_sentences(found: Sequence[Off], zone: tzinfo | None, at: Callable[[int
         guess = ""
         if not any(file.imprint.local for file, _ in seen) and zone is not None and quarter < 0:
             true = [stamp + one.shift_ms for _, stamp in seen]
-            offsets = {(_EPOCH + timedelta(milliseconds=ms)).astimezone(at(ms) or zone).utcoffset() for ms in true}
-            if offsets == {timedelta(hours=hours)}:
+            offsets = [(_EPOCH + timedelta(milliseconds=ms)).astimezone(at(ms) or zone).utcoffset() for ms in true]
+            if offsets.count(timedelta(hours=hours)) >= _MOSTLY * len(offsets):
                 guess = ": local time stored as UTC?"
         way = "early" if quarter > 0 else "late"
         said.append(

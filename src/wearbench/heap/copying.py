@@ -84,7 +84,7 @@ def carry_out(
         done.sessions = _add_sessions(proposal, folder)
         done.versions = _add_versions(proposal, folder)
         known = _known_origins(folder)
-        for file in (told.file for told in proposal.version_notes if told.rows):
+        for file in (told.file for told in proposal.version_notes if told.understood):
             _write_origin(folder, file, path="versions.csv", relation="note", note="", known=known)
         zones_said = _zones_said(proposal)
         for number, placing in enumerate(proposal.placings):

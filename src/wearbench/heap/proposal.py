@@ -179,8 +179,12 @@ def propose(
         answered=answers.session_zones,
     )
     labels = {} if study is None else {name: d.label for name, d in study.config.devices.items() if d.label}
-    version_notes = read_version_notes(not_understood, devices, roles=roles, labels=labels, zone=zone)
-    told = [note.file for note in version_notes if note.rows]
+    noted = () if study is None else study.versions
+    there_already = frozenset((v.device, v.part, v.seen_at_ms, v.version) for v in noted)
+    version_notes = read_version_notes(
+        not_understood, devices, roles=roles, labels=labels, zone=zone, there=there_already
+    )
+    told = [note.file for note in version_notes if note.understood]
     proposal = Proposal(
         devices=devices,
         roles=roles,

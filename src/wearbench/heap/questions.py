@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -16,6 +17,7 @@ from wearbench.study.problem import listed
 
 __all__ = ["Question", "ask"]
 
+_NUMBERS: Final = re.compile(r"\d[\d:.,-]*\s*[,;\t]\s*\d")
 _BY_SLUG: Final = {
     "comma": "are these decimal commas?",
     "day-or-month": "which is the day and which the month?",
@@ -75,7 +77,7 @@ def ask(
     asked += _about_zones(zones or Zones(), timezone, study)
     asked += _about_devices(devices, left_out)
     asked += _about_versions(version_notes, devices, roles)
-    unnamed = [note.file for note in version_notes if not note.rows]
+    unnamed = [note.file for note in version_notes if not note.understood]
     asked += _about_files(left_out, [file for file in not_understood if file not in unnamed])
     return asked
 
@@ -199,6 +201,16 @@ def _about_files(left_out: Sequence[HeapFile], not_understood: Sequence[HeapFile
     ]
     for file in not_understood:
         slug, message, _ = file.imprint.problem or ("", "", None)
+        if slug == "no-heading" and not any(_NUMBERS.search(line) for line in file.imprint.head):
+            asked.append(
+                Question(
+                    kind="not-understood",
+                    said=f"{file.name}: is it a recording? It begins with words, not with columns of numbers",
+                    answer=f'--ignore "{file.name}", or a layout in a file of answers',
+                    files=(file.name,),
+                )
+            )
+            continue
         asked.append(
             Question(
                 kind="not-understood",

@@ -25,9 +25,9 @@ _MONTHS = (
 def summary_lines(proposal: Proposal) -> list[str]:
     """Say what was found and what would be done, a sentence a line."""
     fresh = [*proposal.duplicates, *proposal.already, *proposal.left_out, *proposal.not_understood]
-    n_files = len(fresh) + len(proposal.placings) + sum(bool(note.rows) for note in proposal.version_notes)
+    n_files = len(fresh) + len(proposal.placings) + sum(note.understood for note in proposal.version_notes)
     lines = [f"{_count(n_files, 'file')} looked at; nothing in the heap is changed.", ""]
-    lines += ["Devices:", *(_device_line(d, proposal) for d in proposal.devices), ""]
+    lines += ["Devices:", *(_device_line(d, proposal) for d in proposal.devices), *_naming(proposal), ""]
     lines += _occasion_lines(proposal)
     lines += _file_lines(proposal)
     lines += _zone_lines(proposal)
@@ -74,6 +74,7 @@ def _version_lines(proposal: Proposal) -> list[str]:
     lines = []
     for note in proposal.version_notes:
         if not note.rows:
+            lines += [f"{note.file.name} is a note of versions; versions.csv has them."] * note.understood
             continue
         told = ", ".join(
             f"{row.device} {row.version}{'' if row.part == 'device' else f' ({row.part})'} {row.seen_at:%Y-%m-%d %H:%M}"
@@ -111,6 +112,16 @@ def _device_line(device: Recorder, proposal: Proposal) -> str:
     return (
         f"  {device.name}: {role}{sure}; {_count(len(device.files), 'file')} of {held}, such as {device.files[0].name}"
     )
+
+
+def _naming(proposal: Proposal) -> list[str]:
+    """How to give a device another name, where some were made up."""
+    made = [d for d in proposal.devices if not d.known]
+    if not made:
+        return []
+    return [
+        f'  (another name, or two that are one: --device "{made[0].files[0].name}=NAME", a file or a pattern of each)'
+    ]
 
 
 def present(device: Recorder, occasion: Occasion) -> int:

@@ -45,6 +45,11 @@ class VersionRow:
     seen_at: datetime
     version: str
 
+    @property
+    def key(self) -> tuple[str, str, int, str]:
+        """What makes it the same as a row of versions.csv."""
+        return self.device, self.part, round(self.seen_at.timestamp() * 1000), self.version
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class VersionNote:
@@ -54,7 +59,7 @@ class VersionNote:
     ----------
     file : HeapFile
     rows : tuple of VersionRow
-        In order of time.
+        In order of time, without the ``n_there`` that versions.csv has already.
     unknown : tuple of str
         Names in it that are of no device.
     by_files : dict
@@ -68,6 +73,12 @@ class VersionNote:
     unknown: tuple[str, ...]
     by_files: dict[str, str]
     days_only: bool
+    n_there: int = 0
+
+    @property
+    def understood(self) -> bool:
+        """Whether it says something of a device of the study."""
+        return bool(self.rows) or self.n_there > 0
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -85,6 +96,7 @@ def read_version_notes(
     roles: dict[str, str],
     labels: dict[str, str],
     zone: tzinfo | None,
+    there: frozenset[tuple[str, str, int, str]] = frozenset(),
 ) -> list[VersionNote]:
     """Read those of some files that are notes of versions.
 
@@ -97,6 +109,8 @@ def read_version_notes(
         Of devices, by name; ``labels`` as the study has them.
     zone : tzinfo or None
         Of the days in them.
+    there : set of tuple
+        Device, part, ms since 1970 and version of the rows that versions.csv has.
 
     Returns
     -------
@@ -121,10 +135,12 @@ def read_version_notes(
         named = known | by_files | ({"": only[0]} if len(only) == 1 else {})
         said = {name for line in lines for name, _, _ in line.pairs}
         left = sorted(name for name in said if _plain(name) not in named)
+        rows = _rows(lines, named, zone or UTC)
         out.append(
             VersionNote(
                 file=file,
-                rows=_rows(lines, named, zone or UTC),
+                rows=tuple(row for row in rows if row.key not in there),
+                n_there=sum(row.key in there for row in rows),
                 unknown=tuple(left),
                 by_files={name: by_files[_plain(name)] for name in sorted(said) if _plain(name) in by_files},
                 days_only=any(line.clock is None for line in lines),

@@ -29,6 +29,7 @@ _READINGS_KEPT: Final = 40_000_000
 _WHOLE_BYTES: Final = 64_000_000
 """Larger files are read only from the first session to the last, as far as a clock may be off."""
 _LOSS: Final = 0.6
+_SURE: Final = 0.3
 _COVERED: Final = 0.8
 _CLEAR: Final = 0.1
 _SLOT_S: Final = 900.0
@@ -232,19 +233,24 @@ def near_session(
     Returns
     -------
     Series
-        As stamped, if it follows the reference there; else moved by the whole quarter of an hour at which it clearly
-        does; else all of it, for the clock search to find its place or say that it cannot.
+        As stamped, if it follows the reference there and nowhere else clearly better; else moved by the whole quarter
+        of an hour at which it clearly does; else all of it, for the clock search to find its place or say that it
+        cannot.
 
     Notes
     -----
     Own method. "Follows" is a mean loss up to 0.6 (0 perfect, 1 chance) while readings cover four fifths of the
-    reference; "clearly" is 0.1 better than any other quarter. Half and double rate are forgiven as in the search.
+    reference; "clearly" is 0.1 better than any other quarter, and a loss up to 0.3 where it also follows as stamped,
+    which minutes of rest beside the session may seem to. Where it follows as stamped with a loss up to 0.3 nothing else
+    is tried. Half and double rate are forgiven as in the search.
     """
     margin = settings.spanning_margin_s
     if not quantity.state_model or reference is None or reference.running.covered_s[-1] <= 0:
         return _rows(series, low_s, high_s)
-    if _follows(series, reference, low_s - margin, high_s + margin, search_s=margin, near_s=0.0) is not None:
-        return _rows(series, low_s - margin, high_s + margin)
+    stamped = _follows(series, reference, low_s - margin, high_s + margin, search_s=margin, near_s=0.0)
+    as_stamped = _rows(series, low_s - margin, high_s + margin)
+    if stamped is not None and stamped <= _SURE:
+        return as_stamped
     slots = int(settings.zone_hours * 3600.0 / _SLOT_S)
     found: list[tuple[float, float]] = []
     for slot in range(-slots, slots + 1):
@@ -254,8 +260,11 @@ def near_session(
         if loss is not None:
             found.append((loss, shift))
     found.sort()
-    if found and (len(found) == 1 or found[1][0] - found[0][0] >= _CLEAR):
+    clear = bool(found) and (len(found) == 1 or found[1][0] - found[0][0] >= _CLEAR)
+    if clear and (stamped is None or found[0][0] <= min(_SURE, stamped - _CLEAR)):
         return _rows(series, low_s - found[0][1] - margin, high_s - found[0][1] + margin)
+    if stamped is not None:
+        return as_stamped
     return series
 
 
