@@ -104,3 +104,72 @@ def test_second_run_goes_on_with_the_study_zone(wearbench: Callable[..., Any], t
     write_band(heap / "export (3).csv", start, course(1200, 3), local_h=1, seed=3)
     done = wearbench("sort", heap, "--into", study, "--yes", "--json", "--quiet")
     assert json.loads(done.out)["copied"] == ["raw/2031-01-15/strap.csv", "raw/2031-01-15/wearable.csv"]
+
+
+OWN_WORDS = (
+    '# my study, by hand\r\nschema = 1\r\ntitle   =   "Rowing"   # two spaces\r\n\r\n[devices]\r\n'
+    'strap.role = "reference"  # the chest one\r\n  [devices.band]\r\n  role = "tested"\r\n# the end'
+)
+
+
+def test_new_device_gets_a_section_and_not_a_byte_above_it_changes(
+    wearbench: Callable[..., Any], heap: Path, tmp_path: Path
+):
+    study = tmp_path / "study"
+    study.mkdir()
+    config = study / "study.toml"
+    config.write_bytes(OWN_WORDS.encode())
+    for day in range(3):
+        start = DAY + timedelta(days=day)
+        write_band(heap / f"loop {day}.csv", start, course(1200, day) + 3, step=5, seed=70 + day)
+    options = ("--device", "export*=band", "--device", "loop*=loop", "--quiet")
+    said = wearbench("sort", heap, "--into", study, *options)
+    assert "  loop: tested, new: it gets a section in study.toml; 3 files of heart_rate, such as loop 0.csv" in (
+        said.out.splitlines()
+    )
+    assert config.read_bytes() == OWN_WORDS.encode()
+    done = wearbench("sort", heap, "--into", study, *options, "--yes")
+    assert done.code == 0, done.err
+    assert config.read_bytes() == OWN_WORDS.encode() + b'\r\n\r\n[devices.loop]\r\nrole = "tested"\r\n'
+    assert (study / "raw" / "2031-01-12" / "loop.csv").is_file()
+    assert wearbench("check", study, "--quiet").code == 0
+
+
+def test_section_that_cannot_be_added_is_asked_for(wearbench: Callable[..., Any], heap: Path, tmp_path: Path):
+    study = tmp_path / "study"
+    study.mkdir()
+    config = study / "study.toml"
+    text = 'schema = 1\ndevices = { strap = { role = "reference" }, other = { role = "tested" } }\n'
+    config.write_text(text, encoding="utf-8")
+    done = wearbench("sort", heap, "--into", study, "--yes", "--quiet")
+    assert done.code == 1
+    assert done.err.startswith(f'wearbench: {config}: cannot be given the sections of "wearable": ')
+    assert done.err.endswith("Add them by hand, then run the command again [devices-by-hand]\n")
+    assert config.read_text(encoding="utf-8") == text
+    assert not (study / "raw").exists()
+
+
+def test_answer_that_is_needed_first_is_named_at_the_end(wearbench: Callable[..., Any], tmp_path: Path):
+    heap = tmp_path / "heap"
+    write_strap(heap / "strap.csv", DAY, course(1200, 1), 1)
+    write_band(heap / "export.csv", DAY, course(1200, 1), local_h=1)
+    done = wearbench("sort", heap, "--quiet")
+    assert (
+        done.out.splitlines()[-1]
+        == "Nothing was copied. Answer question 1, then give the command with --into STUDY --yes"
+    )
+
+
+def test_zone_of_a_session_as_an_answer(wearbench: Callable[..., Any], tmp_path: Path):
+    heap, study = tmp_path / "heap", tmp_path / "study"
+    write_strap(heap / "strap.csv", DAY, course(1200, 1), 1)
+    write_band(heap / "export.csv", DAY, course(1200, 1), local_h=5.75)
+    zone = ("--timezone", "Europe/Oslo", "--session-zone", "2031-01-12=Asia/Kathmandu")
+    done = wearbench("sort", heap, "--into", study, *zone, "--yes", "--json", "--quiet")
+    told = json.loads(done.out)
+    assert [s["timezone"] for s in told["sessions"]] == ["Asia/Kathmandu"]
+    assert told["questions"] == []
+    rows = (study / "sessions.csv").read_text(encoding="utf-8").splitlines()
+    assert rows[0] == "session,start,end,timezone"
+    assert rows[1].endswith(",Asia/Kathmandu")
+    assert "stamps read in Asia/Kathmandu for 2031-01-12, as answered" in (study / "origins.csv").read_text("utf-8")

@@ -13,7 +13,7 @@ from typing import Final
 from wearbench.heap.clocks import Off, Timeline
 from wearbench.heap.files import HeapFile
 from wearbench.heap.likeness import overlap_ms
-from wearbench.heap.occasions import PAUSE_MS, Occasion, runs_of
+from wearbench.heap.occasions import LONGEST_MS, PAUSE_MS, Occasion, extent, runs_of
 from wearbench.heap.recorders import Recorder
 
 __all__ = ["SessionZone", "ZoneDoubt", "Zones", "find_zones", "unexplained"]
@@ -21,6 +21,7 @@ __all__ = ["SessionZone", "ZoneDoubt", "Zones", "find_zones", "unexplained"]
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 _NEAR_MS: Final = 3 * 86_400_000
 _LEAST_SESSIONS: Final = 2
+_LIES_IN: Final = 0.6
 _CLOSE: Final = 0.5
 _CLEARLY: Final = 0.3
 
@@ -157,7 +158,7 @@ def _answer(occasion: Occasion, answered: dict[str, str]) -> str | None:
 
 
 def _seen_in(occasion: Occasion, devices: Sequence[Recorder], zone: tzinfo) -> list[_Seen]:
-    """What the stamps of each device show in an occasion, by the course of the rate or by its beats."""
+    """What each device's stamps show in an occasion: by rate or beats, or as they stand where a file lies in it."""
     out = []
     for device in devices:
         for file in device.files:
@@ -168,7 +169,18 @@ def _seen_in(occasion: Occasion, devices: Sequence[Recorder], zone: tzinfo) -> l
                 if occasion.start_ms - PAUSE_MS <= stamp + shift <= occasion.end_ms + PAUSE_MS:
                     offset = _offset_min(stamp, shift, read_in or zone)
                     out.append(_Seen(device=device.name, offset_min=offset, away=shift != 0))
+            if not file.shifts and _lies_in(file, occasion):
+                offset = _at(read_in or zone, occasion.start_ms)
+                out.append(_Seen(device=device.name, offset_min=offset, away=False))
     return list(dict.fromkeys(out))
+
+
+def _lies_in(file: HeapFile, occasion: Occasion) -> bool:
+    """Whether a short file lies in an occasion as it is stamped."""
+    span = extent(file)
+    if span is None or span[1] - span[0] > LONGEST_MS:
+        return False
+    return overlap_ms(span, occasion.span) >= _LIES_IN * (span[1] - span[0]) > 0
 
 
 def _offset_min(stamp_ms: int, shift_ms: int, zone: tzinfo) -> int:
