@@ -8,7 +8,7 @@ from typing import Any
 import polars as pl
 
 from invented_results import invented
-from wearbench.figures import draw_strip, strip_tables
+from wearbench.figures import draw_strip, draw_wall, strip_tables, wall_table
 from wearbench.figures.flow import flow_table
 from wearbench.figures.runs import session_spans, state_runs
 from wearbench.findings import subjects
@@ -101,3 +101,12 @@ def test_a_session_whose_readings_all_lie_elsewhere_keeps_them() -> None:
     cut = with_(results, pairs, sessions=[away])
     mine = subjects(cut.document, cut.pairs)[0].pairs
     assert mine.height == results.pairs.filter(pl.col("device") == "band-a").height
+
+
+def test_names_of_days_are_told_apart_on_a_narrow_wall() -> None:
+    results = invented(sessions=3, prefix="2031-10-")
+    subject = subjects(results.document, results.pairs)[0]
+    table = wall_table(results, subject)
+    narrow = draw_wall(table, title="t", scope="s", uid="t", width=344.0)
+    assert [f">{k}<" in narrow for k in ("01", "02", "03")] == [True] * 3
+    assert ">2031-10-01<" in draw_wall(table, title="t", scope="s", uid="t", width=920.0)

@@ -133,7 +133,7 @@ def test_a_version_that_is_not_known_asks_for_a_column_of_sessions() -> None:
 def test_the_same_remark_on_several_sessions_is_one_and_what_is_said_elsewhere_none() -> None:
     weak = "Wrist band: clock weak (a second answer, {} s away, fits about as well)"
     warnings = [
-        {"slug": "session", "session": "S01", "said": "S01: " + weak.format("+530")},
+        {"slug": "session", "session": "S01", "said": "S01: " + weak.format("-530")},
         {"slug": "session", "session": "S02", "said": "S02: " + weak.format("-902")},
         {"slug": "session", "session": "S03", "said": "S03: Wrist band gave no heart rate"},
         {"slug": "session", "session": "S07", "said": "S07: Wrist band gave no heart rate"},
@@ -149,7 +149,7 @@ def test_the_same_remark_on_several_sessions_is_one_and_what_is_said_elsewhere_n
     found = remarks_of(document_of(proposal("clock_offset"), warnings=warnings))
     assert [(r.said, r.where) for r in found] == [
         ("Wrist band gave one value a minute in rowing: not started?", "S05"),
-        (weak.format("+530"), "S01; the like in S02"),
+        (weak.format("−530"), "S01; the like in S02"),
         ("Wrist band gave no heart rate", "S03 and S07"),
         ("sessions.csv: no participants are named", ""),
     ]
@@ -186,7 +186,7 @@ def test_files_say_what_was_read_and_where_records_of_one_recorder_part() -> Non
     inputs = [{"path": f"raw/S01/{n}", "format": "delimited"} for n in ("band.csv", "patch.csv")]
     found = files_view(document_of(inputs=inputs, overlaps=[OVERLAP], copies=[COPY]))
     assert found is not None
-    assert found.lead == "2 files read: 2 delimited text."
+    assert found.lead == "2 files read: 2 text tables."
     assert found.exports == (OVERLAP["said"] + ".",)
     (table,) = found.differences
     assert table.caption == "Where band.csv and band@march11.csv differ"

@@ -103,6 +103,9 @@ def draw_wall(table: pl.DataFrame, *, title: str, scope: str, uid: str, width: f
         description=_describe(table, sessions),
         uid=uid,
     )
+    short = [str(s) for s in sessions]
+    if any(drawing.fitted(name, name_room - 4) != name for name in short):
+        short = _without_lead(short)
     for second, words in elapsed_ticks(longest, most=4 if narrow else 8):
         x = scale.at(second)
         drawing.line(x, top - 4, x, bottom - step + high + 4, cls="axis")
@@ -119,13 +122,13 @@ def draw_wall(table: pl.DataFrame, *, title: str, scope: str, uid: str, width: f
             _firmware_line(drawing, y - (step - high) / 2, 0 if labelled else left, width)
         if labelled:
             base = y + high / 2 + 4.2
-            name = drawing.fitted(str(session), name_room - 4)
+            name = drawing.fitted(short[row], name_room - 4)
             drawing.text(0, base, name, cls="sm strong num")
             if not narrow:
                 words = drawing.fitted(_about(rows, before, firmware), 132, 11)
                 drawing.text(name_room, base, words, cls="xs soft")
         elif row % max(1, round(24 / step)) == 0:
-            drawing.text(0, y + 4, drawing.fitted(str(session), left - 4, 11), cls="xs soft num")
+            drawing.text(0, y + 4, drawing.fitted(short[row], left - 4, 11), cls="xs soft num")
         before = firmware or before
         _draw_row(drawing, rows, scale, y, high)
         if labelled and rows["right"][0] is not None:
@@ -134,6 +137,14 @@ def draw_wall(table: pl.DataFrame, *, title: str, scope: str, uid: str, width: f
     used = legend(drawing, states, x=0, y=bottom + 12, width=width)
     drawing.height = bottom + 20 + used + drawing.paragraph(0, bottom + 24 + used, scope, room=width)
     return drawing.render()
+
+
+def _without_lead(names: list[str]) -> list[str]:
+    """Names without what all begin with, up to its last ``-``, ``_`` or space: ``2031-10-20b`` is ``10-20b``."""
+    first, last = min(names), max(names)  # what these share, all share
+    same = len(list(itertools.takewhile(lambda pair: pair[0] == pair[1], zip(first, last, strict=False))))
+    cut = max(first[:same].rfind(sign) for sign in "-_ ") + 1 if first != last else 0
+    return [name[cut:] for name in names] if all(len(name) > cut for name in names) else names
 
 
 def _about(rows: pl.DataFrame, before: str | None, firmware: str | None) -> str:

@@ -6,6 +6,7 @@ from wearbench.findings.firmware import unknown_words
 from wearbench.findings.rhythm import blind_words, rhythm_words, shortest_s, usual_interval_s
 from wearbench.findings.sentences import find
 from wearbench.findings.subject import Subject, device_label, subjects
+from wearbench.findings.tracking import unjudged_s
 from wearbench.findings.within import session_bounds
 
 __all__ = [
@@ -20,6 +21,7 @@ __all__ = [
     "session_bounds",
     "shortest_s",
     "subjects",
+    "unjudged_s",
     "unknown_words",
     "usual_interval_s",
 ]

@@ -11,7 +11,7 @@ from wearbench.findings.finding import Said, here
 from wearbench.findings.subject import Subject, distinct
 from wearbench.wording import NOT_JUDGED, duration, finite, join_words, plural, share
 
-__all__ = ["say_missing", "say_nothing_judged", "say_one_session", "say_tracking"]
+__all__ = ["say_missing", "say_nothing_judged", "say_one_session", "say_tracking", "unjudged_s"]
 
 ONE_SESSION: Final = "One session is an anecdote; more sessions, on other days, would make it more."
 
@@ -40,14 +40,14 @@ def say_tracking(subject: Subject) -> Iterator[Said]:
             f" Time without a value ({duration(track['missing_s'])}) counts as wrong here; counted as right it "
             f"would be {share(track['if_missing_right'])}."
         )
-    unjudged = _unjudged_s(subject.pairs)
+    unjudged = unjudged_s(subject.pairs)
     if unjudged > 0:
         claim += f" Another {duration(unjudged)} could not be judged."
     method = track["method"] or "seconds labelled faithful over judged plus missing seconds"
     yield "tracking", claim, {**track, "unjudged_s": unjudged, "by_session": by_session, "method": method}
 
 
-def _unjudged_s(pairs: pl.DataFrame) -> float:
+def unjudged_s(pairs: pl.DataFrame) -> float:
     """Time that could not be judged; what a rule or a decision left out is another matter."""
     left_out = pl.col("reason").is_in(("rule", "left_out", "not_worn")).fill_null(value=False)
     return float(pairs.filter(~pl.col("used") & ~left_out)["seconds"].sum() or 0.0) if pairs.height else 0.0

@@ -16,7 +16,7 @@ from wearbench.wording import duration, join_words, number, plural, share
 __all__ = ["FilesView", "files_view"]
 
 _MOST: Final = 60
-_FORMAT: Final = {"delimited": "delimited text", "rr_list": "RR list", "fit": "FIT", "tcx": "TCX", "gpx": "GPX"}
+_FORMAT: Final = {"delimited": "text table", "rr_list": "RR list"}
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -53,7 +53,7 @@ def files_view(document: Mapping[str, Any]) -> FilesView | None:
 
 def _lead(inputs: Sequence[Mapping[str, Any]], document: Mapping[str, Any]) -> str:
     kinds = Counter(str(r.get("format") or "") for r in inputs)
-    named = [f"{n} {_FORMAT.get(k, k.replace('_', ' '))}" for k, n in kinds.most_common() if k]
+    named = [plural(n, _FORMAT.get(k, f"{k.upper().replace('_', ' ')} file")) for k, n in kinds.most_common() if k]
     said = f"{plural(len(inputs), 'file')} read" + (f": {join_words(named)}." if named else ".")
     left, repairs = len(document.get("files_left_out") or []), len(document.get("repairs") or [])
     said += f" {plural(left, 'file')} could not be read." if left else ""

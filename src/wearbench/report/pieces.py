@@ -71,14 +71,15 @@ def said_of(finding: Mapping[str, Any]) -> Said:
     )
 
 
-_UNIT: Final = re.compile(r"(?<=\d) (?=(?:min|s|h|d|%|bpm|ppm|people|sessions?|of \d+)\b|%)")
+_UNIT: Final = re.compile(r"(?<=\d) (?=(?:min|s|h|d|%|bpm|ppm|people|sessions?|pairs|of \d+)\b|%)")
 _SPAN: Final = re.compile(r"(?<=[\d%]) to (?=(?:over |under )?[+−]?\d)")
+_HOURS: Final = re.compile(r"(?<=\d\u00a0[hd]) (?=\d)")
 _EPISODE: Final = re.compile(r"\b([A-Za-z0-9_.-]+)-E\d+\b")
 
 
 def unbroken(text: str) -> str:
     """The text with numbers held to their units at the end of a line."""
-    return _SPAN.sub("\u00a0to\u00a0", _UNIT.sub("\u00a0", text))
+    return _HOURS.sub("\u00a0", _SPAN.sub("\u00a0to\u00a0", _UNIT.sub("\u00a0", text)))
 
 
 def linked(text: str, anchors: Mapping[str, str]) -> Markup:

@@ -12,6 +12,7 @@ from wearbench.wording import join_words, plural
 __all__ = ["Remark", "remarks_of"]
 
 _NUMBER: Final = re.compile(r"[+−-]?\d[\d,.]*")
+_MINUS: Final = re.compile(r"(?<=[ (])-(?=\d)")
 _MOST_NAMES: Final = 8
 _SHOWN_ELSEWHERE: Final = ("rhythms-mixed", "version-unknown", "exports-differ", "parts-differ", "copies-differ")
 
@@ -56,7 +57,7 @@ def _parts(entry: Any) -> tuple[str, str]:
 
 
 def _remark(entries: Sequence[tuple[str, str]]) -> Remark:
-    said = entries[0][1]
+    said = _MINUS.sub("−", entries[0][1])
     sessions = list(dict.fromkeys(session for session, _ in entries if session))
     same = len({words for _, words in entries}) == 1
     where = "".join(_where(sessions, same=same))

@@ -14,9 +14,9 @@ _HEAD: Final = (
     "Rhythm",
     "Time compared",
     "Pairs",
-    "Mean error, each pair alike",
-    "each second alike",
-    "Not to be seen",
+    "Mean error by pairs",
+    "Mean error by time",
+    "Cannot be seen",
 )
 
 

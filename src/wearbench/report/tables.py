@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from wearbench.figures.palette import SHOWN
-from wearbench.findings import Subject
+from wearbench.findings import Subject, unjudged_s
 from wearbench.wording import STATE_LABEL, STATES, duration, finite, half_width, number, plural, share, signed
 
 __all__ = [
@@ -269,6 +269,8 @@ def states_table(subject: Subject) -> Table | None:
     seconds = subject.seconds()
     if not seconds:
         return None
+    if "unjudged" in seconds and subject.pairs.height:  # inside the sessions, without an export's margins
+        seconds["unjudged"] = min(seconds["unjudged"], unjudged_s(subject.pairs))
     counts = {s: [e for e in subject.episodes if e.get("state") == s] for s in STATES}
     rows = []
     for state in SHOWN:
@@ -278,7 +280,7 @@ def states_table(subject: Subject) -> Table | None:
                 (
                     Cell(text=STATE_LABEL[state]),
                     Cell(text=duration(seconds[state])),
-                    Cell(text=f"{len(counts.get(state, []))}" if state != "faithful" else ""),
+                    Cell(text=f"{len(counts.get(state, []))}" if state not in ("faithful", "unjudged") else ""),
                     Cell(text=duration(longest) if longest is not None else ""),
                     Cell(text=f"{len({e.get('session') for e in counts.get(state, [])})}" if counts.get(state) else ""),
                 )
