@@ -64,6 +64,17 @@ def test_offsets_are_one_item_with_the_round_figure_to_write(tmp_path: Path) -> 
     ]
 
 
+def test_offsets_of_several_sizes_are_all_said() -> None:
+    far = proposal(
+        "clock_offset", "S05", shift_s=-20_640.0, said=LOCAL.replace("1 h 01 min behind", "5 h 44 min ahead")
+    )
+    (found,) = advice_of(document_of(proposal("clock_offset"), far), OSLO)
+    assert found.seen == (
+        "Wrist band in S04 and S05: UTC read as local time? Its clock is 1 h behind and 5 h 45 min ahead, give or take "
+        "minutes.",
+    )
+
+
 def test_a_step_is_written_with_its_span_and_its_own_figure(tmp_path: Path) -> None:
     said = "its clock is 1 h 00 min ahead of the rest of the recording from Tue 14:10 (its own stamps): set anew?"
     step = proposal("clock_step", said=said, shift_s=-3599.75, **{"from": "2031-01-12T13:10:00Z"})
@@ -267,3 +278,11 @@ def test_a_device_of_one_rhythm_and_no_version_has_no_such_tables() -> None:
     assert rhythm_table(subject) is None
     assert version_table(subject, [{"session": "S01"}]) is None
     assert change_tables(subject) == []
+
+
+def test_a_session_in_a_fixed_zone_is_told_in_it() -> None:
+    results = invented(sessions=1)
+    document = {**results.document, "sessions": [{"session": "S01", "zone": "UTC+05:45"}]}
+    html = render_report(Results(document=document, pairs=results.pairs, traces=results.traces), title="t")
+    assert "12 Jan 2031, 13:45" in html
+    assert ">UTC+05:45<" in html

@@ -10,7 +10,7 @@ from typing import Any, Final
 
 from wearbench.findings import device_label, looks_like_groups
 from wearbench.report.pieces import instant_of
-from wearbench.wording import finite, join_words, plural
+from wearbench.wording import duration, finite, join_words, plural
 
 __all__ = ["Advice", "advice_of"]
 
@@ -122,16 +122,24 @@ def _offsets(document: Mapping[str, Any], proposals: Sequence[Mapping[str, Any]]
     for device in dict.fromkeys(str(p["device"]) for p in proposals):
         mine = [p for p in proposals if str(p["device"]) == device]
         for why, sessions in looks_like_groups(mine):
-            first = str(next(p["said"] for p in mine if str(p["said"]).endswith(why))).removesuffix(f": {why}")
-            seen.append(
-                f"{device_label(document, device)} in {_names(sessions)}: {why} {first[:1].upper()}{first[1:]}."
-            )
+            some = [p for p in mine if str(p["said"]).endswith(why)]
+            seen.append(f"{device_label(document, device)} in {_names(sessions)}: {why} {_sizes(some, why)}.")
     yield Advice(
         head=_HEAD["clock_offset"],
         seen=tuple(seen),
         then=_THEN["clock_offset"],
         lines="\n".join(_clock_line(p, made) for p in proposals[:_MOST_LINES]),
     )
+
+
+def _sizes(proposals: Sequence[Mapping[str, Any]], why: str) -> str:
+    """By how much the clock was off: in the run's words where it is one amount, else every amount in round figures."""
+    amounts = sorted({_shift(p) for p in proposals}, key=abs)
+    if len(amounts) == 1:
+        first = str(proposals[0]["said"]).removesuffix(f": {why}")
+        return first[:1].upper() + first[1:]
+    sides = [f"{duration(abs(amount))} {'behind' if amount > 0 else 'ahead'}" for amount in amounts]
+    return f"Its clock is {join_words(sides)}, give or take minutes"
 
 
 def _names(sessions: Sequence[str]) -> str:

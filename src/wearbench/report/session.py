@@ -74,7 +74,8 @@ def session_views(
             tables.setdefault(session, []).append((j, table))
     pairs = [s.pairs.partition_by("session", as_dict=True) for s in found]
     shares = [s.by_session() for s in found]
-    firsts = {name: min(t["start"].min() for _, t in parts) for name, parts in tables.items()}  # type: ignore[type-var]
+    whole = pl.col("what") == "session"
+    firsts: dict[str, Any] = {name: parts[0][1].filter(whole)["start"].min() for name, parts in tables.items()}
     names = sorted(tables, key=lambda n: (firsts[n], n))
     chosen = _chosen(found, names)
     views = []
@@ -105,8 +106,7 @@ def session_views(
             if name in shares[j]:
                 right.append(f"{subject.label} {share(shares[j][name])}" if len(found) > 1 else share(shares[j][name]))
         about = pl.concat([pairs[j].get((name,), found[j].pairs.clear()) for j, _ in tables[name]])
-        first: Any = firsts[name]
-        local = first.astimezone(zone)
+        local = firsts[name].astimezone(zone)
         when = f"{local.day} {local:%b %Y, %H:%M}"
         views.append(
             SessionView(

@@ -7,10 +7,10 @@ from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import UTC, tzinfo
 from typing import Any, Final
-from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import polars as pl
 
+from wearbench.errors import StudyError
 from wearbench.figures.runs import session_spans
 from wearbench.findings import Subject, as_rows, find, subjects
 from wearbench.report.advice import Advice, advice_of
@@ -28,6 +28,7 @@ from wearbench.report.tables import (
 from wearbench.report.texts import CAUTIONS, cannot_show, methods
 from wearbench.settings import settings_table
 from wearbench.study.results import Results, plain
+from wearbench.study.zones import zone_named
 from wearbench.wording import duration, join_words
 
 __all__ = ["Page", "page_of"]
@@ -119,10 +120,11 @@ def _zones(document: Mapping[str, Any]) -> dict[str, tuple[tzinfo, str]]:
     """Time zone of each session and its name; sessions that name none, or an unknown one, are left to UTC."""
     found: dict[str, tuple[tzinfo, str]] = {}
     for session in document.get("sessions") or []:
-        name = session.get("zone")
+        name = str(session.get("zone") or "")
         if name:
-            with suppress(ZoneInfoNotFoundError, ValueError):
-                found[str(session.get("session"))] = (ZoneInfo(str(name)), str(name))
+            with suppress(StudyError):
+                plain_name = name if name == "UTC" else name.removeprefix("UTC")  # a fixed offset is UTC+05:45
+                found[str(session.get("session"))] = (zone_named(plain_name), name)
     return found
 
 
