@@ -139,7 +139,7 @@ def _sizes(proposals: Sequence[Mapping[str, Any]], why: str) -> str:
         first = str(proposals[0]["said"]).removesuffix(f": {why}")
         return first[:1].upper() + first[1:]
     sides = [f"{duration(abs(amount))} {'behind' if amount > 0 else 'ahead'}" for amount in amounts]
-    return f"Its clock is {join_words(sides)}, give or take minutes"
+    return f"Its clock is {join_words(sides)}, give or take a minute or two"
 
 
 def _names(sessions: Sequence[str]) -> str:
