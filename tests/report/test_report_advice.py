@@ -70,8 +70,8 @@ def test_offsets_of_several_sizes_are_all_said() -> None:
     )
     (found,) = advice_of(document_of(proposal("clock_offset"), far), OSLO)
     assert found.seen == (
-        "Wrist band in S04 and S05: UTC read as local time? Its clock is 1 h behind and 5 h 45 min ahead, give or take a "
-        "minute or two.",
+        "Wrist band in S04 and S05: UTC read as local time? Its clock is 1 h behind and 5 h 45 min ahead, give or take "
+        "a minute or two.",
     )
 
 
