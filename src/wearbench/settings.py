@@ -44,6 +44,7 @@ class Settings:
     seed: int = _say(20_310_112, "seed of every random draw (PCG64, keyed by session name, not by order)")
     max_readings: int = _say(4_000_000, "most readings one recording of one session may hold")
     workers: int = _say(0, "processes used; 0 chooses by the size of the study and the machine")
+    cache_mb: int = _say(1000, "megabytes of results of steps kept for later runs, in your cache folder; 0 keeps none")
 
 
 def settings_table() -> list[tuple[str, Any, str]]:
