@@ -23,6 +23,7 @@ from wearbench.recipe.remarks import proposals_of, warnings_of
 from wearbench.recipe.rhythms import rhythm_groups, rhythm_sums
 from wearbench.recipe.sessionresult import SeriesResult, SessionResult
 from wearbench.recipe.statetimes import column_times, flow_of, share_blocks, state_times
+from wearbench.recipe.trimming import trimmed
 from wearbench.recipe.versions import firmware_of
 from wearbench.recipe.windows import half_of, series_modes
 from wearbench.settings import Settings
@@ -144,10 +145,11 @@ def _split(one: Comparison, clock: ClockFit, marked: Marked) -> tuple[Split, tup
 
 def _finished(one: Comparison, first: ClockFit, *, before: int) -> SeriesResult:
     """All that is reported of a series; ``before`` episodes of its session have their numbers."""
-    series, device, learned = one.series, one.device, one.learned
     clock, marked = agreed_clock(
-        final_clock(one, first), one.marked, one.settings, label=device.label, half_s=one.half_s
+        final_clock(one, first), one.marked, one.settings, label=one.device.label, half_s=one.half_s
     )
+    one = trimmed(one, clock)
+    series, device, learned = one.series, one.device, one.learned
     split, notes = _split(one, clock, marked)
     columns = columns_of(one, clock)
     judged = columns.judged

@@ -96,7 +96,8 @@ class Series:
 
     ``start_s`` and ``end_s`` are windows that the file itself gives. ``facts`` are what the files say of the device.
     ``after_stamp_s`` is how far ``time_s`` lies after the device's own stamps (half a second where those were cut to
-    whole ones); ``moved_s`` is what decisions have added to each.
+    whole ones); ``moved_s`` is what decisions have added to each. ``margin`` tells that it is cut from an export that
+    spans sessions and reaches beyond its own.
     """
 
     device: str
@@ -111,6 +112,7 @@ class Series:
     after_stamp_s: float = 0.0
     moved_s: F64 | None = None
     facts: dict[str, str] = field(default_factory=dict)
+    margin: bool = False
 
     @property
     def stamp_s(self) -> F64:

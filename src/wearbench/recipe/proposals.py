@@ -13,6 +13,8 @@ from wearbench.core.steps import ClockStep
 __all__ = ["Proposal", "moment_words", "of_offset", "of_start", "of_steps", "zone_offset_s"]
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+_DAY_SLACK_S = 3600.0
+"""Two recordings of one session are started by hand within this much; a distance further from whole days is none."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -183,9 +185,9 @@ def of_start(
         None or one, of days or an epoch; starts differ by chance, so nothing smaller is said.
     """
     apart = reference_s - tested_s
-    if abs(apart) < 43_200.0:
-        return ()
     days = 86_400.0 * round(apart / 86_400.0)
+    if days == 0 or abs(apart - days) > _DAY_SLACK_S and abs(days) <= 366 * 86_400.0:
+        return ()
     zone_s = zone_offset_s(zone, origin_ms=origin_ms, at_s=0.0)
     said = explain_offset(apart if abs(days) > 366 * 86_400.0 else days, zone_offset_s=zone_s)
     if said is None:

@@ -182,7 +182,7 @@ def _assemble(
     context.sort(key=lambda series: study.config.devices[series.device].role != "context")
     kept = tuple(inside_session(reference, session, origin_ms) for _, reference in references)
     for i in np.flatnonzero(wide).tolist():
-        tested[i] = _near_session(tested[i], kept, session, study, origin_ms)
+        tested[i] = replace(_near_session(tested[i], kept, session, study, origin_ms), margin=True)
     for series in tested:
         reference = reference_of(series, kept)
         if reference is not None and not reference.start_known and not series.start_known:

@@ -57,6 +57,8 @@ def _of_clock(one: Comparison, clock: ClockFit, offset_s: float) -> tuple[Propos
     }
     first, last = float(series.time_s[0]), float(series.time_s[-1])
     if clock.trust == "refused":
+        if series.margin:  # where it was cut says nothing
+            return ()
         return of_start(tested_s=first, reference_s=reference.first_s, **about)
     stepped = of_steps(one.steps, first_s=first, last_s=last, **about)
     if clock.trust == "declared" or not math.isfinite(clock.high_s - clock.low_s):
@@ -109,7 +111,9 @@ def _of_times(one: Comparison, columns: ColumnSet, clock: ClockFit) -> list[str]
     centre_s = in_place(one, columns.judged.window).centre_s
     if centre_s.size and clock.trust != "refused":
         early = columns.expected[1] - float(centre_s[-1])
-        if early > HAND_S:
+        if float(centre_s[-1]) < columns.expected[0] or float(centre_s[0]) > columns.expected[1]:
+            out.append(f"{label}: by its clock none of its values lies in this session; all of it counts as missing")
+        elif early > HAND_S:
             out.append(
                 f"{label} stops {early / 60:.0f} min before the reference; counted as missing (give the"
                 " session's end in sessions.csv if it was taken off)"
