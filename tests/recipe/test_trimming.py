@@ -25,7 +25,7 @@ def exported(tmp_path, *, value_at):
 
 
 def test_readings_beside_the_session_are_not_counted(tmp_path):
-    """The reference covers 1200 s at most, so no more than that and half a window at either end can be paired or not."""
+    """The reference covers 1200 s at most: no more than that and half a window at either end can count."""
     results = exported(tmp_path, value_at=lambda value, worn: value)
     pairs = results.pairs
     assert 1150 <= pairs.height <= 1225

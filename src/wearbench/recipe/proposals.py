@@ -186,7 +186,7 @@ def of_start(
     """
     apart = reference_s - tested_s
     days = 86_400.0 * round(apart / 86_400.0)
-    if days == 0 or abs(apart - days) > _DAY_SLACK_S and abs(days) <= 366 * 86_400.0:
+    if days == 0 or (abs(apart - days) > _DAY_SLACK_S and abs(days) <= 366 * 86_400.0):
         return ()
     zone_s = zone_offset_s(zone, origin_ms=origin_ms, at_s=0.0)
     said = explain_offset(apart if abs(days) > 366 * 86_400.0 else days, zone_offset_s=zone_s)
