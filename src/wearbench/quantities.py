@@ -15,6 +15,9 @@ class Criterion:
     """An acceptance figure of the trade.
 
     ``statistic`` names a statistic of the results; the criterion is met when it stays ``at_most`` or ``at_least``.
+    ``how_sure`` is ``verified`` where the document itself was seen, ``second hand`` where a paper that uses it was.
+    ``note`` says what it was written for; a source that asks for a least number of participants or pairs has them in
+    ``participants`` and ``pairs``.
     """
 
     name: str
@@ -22,7 +25,10 @@ class Criterion:
     at_most: float | None = None
     at_least: float | None = None
     source: str
-    how_sure: Literal["verified", "from memory", "common practice", "own"]
+    how_sure: Literal["verified", "second hand", "from memory", "common practice", "own"]
+    note: str = ""
+    participants: int = 0
+    pairs: int = 0
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -48,6 +54,11 @@ class Quantity:
     criteria: tuple[Criterion, ...] = ()
 
 
+_OXIMETRY: Final = (
+    "written for healthy adults brought to 70 to 100 % with arterial blood as the reference; beside another oximeter "
+    "it is a comparison only"
+)
+
 QUANTITIES: Final[dict[str, Quantity]] = {
     q.name: q
     for q in (
@@ -69,7 +80,16 @@ QUANTITIES: Final[dict[str, Quantity]] = {
                     statistic="mape",
                     at_most=10.0,
                     source="CTA-2065 (2018), as read by Reece, Bunn, Choi & Navalta 2021, Technologies 9(3):46",
+                    how_sure="second hand",
+                    note="written for wearables, each activity and each person first; here all pairs weigh equally",
+                ),
+                Criterion(
+                    name="readout_10_or_5",
+                    statistic="within_greater",
+                    at_least=1.0,
+                    source="ANSI/AAMI EC13:2002/(R)2007, now in IEC 60601-2-27",
                     how_sure="from memory",
+                    note="written for cardiac monitors that read a test signal, and asked of every reading",
                 ),
             ),
         ),
@@ -97,6 +117,28 @@ QUANTITIES: Final[dict[str, Quantity]] = {
             sentinels=(0.0, 127.0, 255.0),
             formed_from=("spo2",),
             tolerance=2.0,
+            criteria=(
+                Criterion(
+                    name="a_rms_4",
+                    statistic="rmse",
+                    at_most=4.0,
+                    source="ISO 80601-2-61:2017",
+                    how_sure="from memory",
+                    note=_OXIMETRY,
+                    participants=10,
+                    pairs=200,
+                ),
+                Criterion(
+                    name="a_rms_3_5",
+                    statistic="rmse",
+                    at_most=3.5,
+                    source="FDA guidance on pulse oximeters (2013), reflectance sensors and ear clips",
+                    how_sure="from memory",
+                    note=_OXIMETRY,
+                    participants=10,
+                    pairs=200,
+                ),
+            ),
         ),
         Quantity(
             name="respiration_rate",
@@ -109,7 +151,26 @@ QUANTITIES: Final[dict[str, Quantity]] = {
             formed_from=("respiration_rate",),
             tolerance=2.0,
         ),
-        Quantity(name="steps", label="steps", unit="count", kind="count", low=0.0, high=1e7, formed_from=("steps",)),
+        Quantity(
+            name="steps",
+            label="steps",
+            unit="count",
+            kind="count",
+            low=0.0,
+            high=1e7,
+            formed_from=("steps",),
+            criteria=(
+                Criterion(
+                    name="step_error_10",
+                    statistic="mape",
+                    at_most=10.0,
+                    source="ANSI/CTA-2056 (2016), as cited in Int J Comput Appl 44(3):250-259",
+                    how_sure="second hand",
+                    note="written for walking on a treadmill",
+                    participants=20,
+                ),
+            ),
+        ),
     )
 }
 

@@ -12,7 +12,6 @@ from wearbench.errors import StudyError
 from wearbench.study import (
     Decision,
     append_decisions,
-    judge_criteria,
     load_study,
     read_config,
     read_decisions,
@@ -151,51 +150,3 @@ def test_decisions_come_with_the_study(tmp_path: Path):
     make_study(tmp_path)
     append_decisions(tmp_path, [leave_out("a")])
     assert [d.note for d in load_study(tmp_path).decisions] == ["a"]
-
-
-@pytest.mark.parametrize(
-    ("at_most", "met", "sure"),
-    [(10, True, True), (3, True, False), (2, False, False), (1, False, True)],
-)
-def test_a_criterion_is_met_or_not_and_its_interval_may_not_settle_it(
-    tmp_path: Path, at_most: float, met: bool, sure: bool
-):
-    (outcome,) = judge_criteria(config_with(tmp_path, at_most), invented_results(2.5).document)  # interval 1.5 to 3.5
-    assert (outcome.device, outcome.quantity, outcome.value) == ("band", "heart_rate", 2.5)
-    assert (outcome.met, outcome.sure) == (met, sure)
-
-
-def test_what_cannot_be_given_is_not_met(tmp_path: Path):
-    config = config_with(tmp_path, 10)
-    (outcome,) = judge_criteria(config, invented_results(None).document)
-    assert (outcome.met, outcome.sure, outcome.why) == (False, False, "too few")
-    (outcome,) = judge_criteria(config, {"agreement": []})
-    assert (outcome.met, outcome.why) == (False, "the results hold nothing it is about")
-    document = invented_results().document
-    del document["agreement"][0]["statistics"]["mape"]
-    (outcome,) = judge_criteria(config, document)
-    assert outcome.why == "the results have no statistic mape; they have bias"
-
-
-def test_a_criterion_on_the_tracking_share_and_on_the_fitted_clock(tmp_path: Path):
-    document = invented_results().document
-    row = document["agreement"][0]
-    document["agreement"].insert(0, {**row, "clock": "declared", "statistics": {"mape": {"value": 99.0}}})
-    document["tracking"] = [
-        {"device": "band", "quantity": "heart_rate", "by": "session", "group": "s01", "value": 0.1},
-        {
-            "device": "band",
-            "quantity": "heart_rate",
-            "by": "all",
-            "group": "all",
-            "value": 0.9,
-            "low": 0.8,
-            "high": 0.95,
-        },
-    ]
-    assert judge_criteria(config_with(tmp_path, 10), document)[0].value == 2.5
-    (tmp_path / "study.toml").write_text(
-        f'{STUDY}\n[criteria.right]\nstatistic = "tracking_share"\nat_least = 0.85\n', encoding="utf-8"
-    )
-    (outcome,) = judge_criteria(read_config(tmp_path / "study.toml"), document)
-    assert (outcome.value, outcome.met, outcome.sure) == (0.9, True, False)

@@ -316,7 +316,13 @@ def test_a_criterion_that_turns_on_what_was_left_out_is_said(tmp_path: Path):
         ]
     }
     assert criteria_that_turn(config, document) == [
-        'criterion close (band) is met in the column "plus decisions" and not in "everything" and "declared rules"'
+        'the value of criterion close (band) keeps to it in the column "plus decisions" and not in "everything" and '
+        '"declared rules"; no interval settles it'
+    ]
+    document["agreement"][-1]["statistics"] = {"mape": {"value": 4.0, "low": 3.5, "high": 4.5}}
+    assert criteria_that_turn(config, document) == [
+        'criterion close (band) is met in the column "plus decisions" and cannot be told yet in the column '
+        '"everything" and "declared rules"'
     ]
     for other in document["agreement"]:
         other["statistics"] = {"mape": {"value": 4.0}}

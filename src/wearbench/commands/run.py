@@ -53,6 +53,7 @@ def carry_out(folder: Path, *, quiet: bool) -> Outcome:
         check_writable,
         criteria_that_turn,
         judge_criteria,
+        judge_trade_figures,
         load_study,
         record_criteria,
         record_look,
@@ -67,9 +68,11 @@ def carry_out(folder: Path, *, quiet: bool) -> Outcome:
         settings = study.config.settings
         results = run_study(study, settings=settings, progress=progress, workers=settings.workers)
         results = _with_findings(results, [*changed, *criteria_that_turn(study.config, results.document)])
+        outcomes = judge_criteria(study.config, results.document)
+        trade = judge_trade_figures(results.document)
+        results = replace(results, document={**results.document, "criteria": [*outcomes, *trade]})
         progress("writing", 0, 1)
         place = write_results(folder, results, also=lambda new: _show(results, new, title=study.config.title))
-    outcomes = judge_criteria(study.config, results.document)
     record_look(folder, value=_look(results.document, outcomes))
     unkept = []
     try:
@@ -77,7 +80,7 @@ def carry_out(folder: Path, *, quiet: bool) -> Outcome:
     except OSError as error:
         unkept = [f"this run could not be added to the history ({error.strerror}): wearbench changes will not know it"]
     return _outcome(
-        study, results, outcomes, place / REPORT, beforehand=beforehand_lines(results.document), unkept=unkept
+        study, results, (outcomes, trade), place / REPORT, beforehand=beforehand_lines(results.document), unkept=unkept
     )
 
 
@@ -89,7 +92,10 @@ def _look(document: dict[str, Any], outcomes: tuple[CriterionOutcome, ...]) -> d
         "declared": declared.get("decision"),
         "hash": declared.get("hash"),
         "deviations": len(document.get("deviations") or []),
-        "criteria": {o.criterion: o.met for o in outcomes},
+        "criteria": {
+            name: all(o.outcome == "met" for o in outcomes if o.criterion == name)
+            for name in dict.fromkeys(o.criterion for o in outcomes)
+        },
     }
 
 
@@ -114,13 +120,16 @@ def _with_findings(results: Results, warnings: list[str]) -> Results:
 def _outcome(
     study: Study,
     results: Results,
-    outcomes: tuple[CriterionOutcome, ...],
+    judged: tuple[tuple[CriterionOutcome, ...], tuple[CriterionOutcome, ...]],
     report: Path,
     *,
     beforehand: list[str],
     unkept: list[str],
 ) -> Outcome:
+    from wearbench.study import criterion_lines
+
     document = results.document
+    outcomes, trade = judged
     warnings = [
         each if isinstance(each, str) else each.get("said", "")
         for each in document.get("warnings") or []
@@ -141,11 +150,10 @@ def _outcome(
         lines += ["", "Left out:", *(f"  {reason}" for reason in left_out[:MOST_REASONS])]
         if len(left_out) > MOST_REASONS:
             lines.append(f"  ... and {len(left_out) - MOST_REASONS} more: wearbench check {typed(study.folder)}")
-    if outcomes:
-        lines += ["", "Criteria of study.toml:", *(f"  {_criterion_line(outcome)}" for outcome in outcomes)]
+    lines += criterion_lines(outcomes, trade)
     lines += ["", *beforehand] if beforehand else []
     lines += ["", f"Report: {report}"]
-    missed = any(not outcome.met for outcome in outcomes)
+    missed = any(outcome.fails for outcome in outcomes)
     told = {
         "study": study.folder,
         "title": study.config.title,
@@ -155,7 +163,8 @@ def _outcome(
         "deviations": document.get("deviations") or [],
         "files_left_out": document.get("files_left_out") or [],
         "criteria": list(outcomes),
-        "criteria_met": not missed,
+        "criteria_met": all(outcome.outcome == "met" for outcome in outcomes),
+        "trade_figures": list(trade),
         "report": report,
     }
     return Outcome(lines=lines, document=told, code=2 if missed else 0)
@@ -170,19 +179,3 @@ def _left_out(study: Study, document: dict[str, Any]) -> list[str]:
 
 def _line(row: dict[str, Any]) -> str:
     return f":{row['line']}" if row.get("line") else ""
-
-
-def _criterion_line(outcome: CriterionOutcome) -> str:
-    bounds = [
-        f"{word} {bound:g}"
-        for word, bound in (("at most", outcome.at_most), ("at least", outcome.at_least))
-        if bound is not None
-    ]
-    about = ", ".join(part for part in (outcome.device, outcome.quantity) if part)
-    head = f"{outcome.criterion}{f' ({about})' if about else ''}: {outcome.statistic} {' and '.join(bounds)}"
-    if outcome.value is None:
-        return f"{head}: NOT MET, since it cannot be given: {outcome.why}"
-    span = "" if outcome.low is None or outcome.high is None else f" ({outcome.low:.4g} to {outcome.high:.4g})"
-    word = "met" if outcome.met else "NOT MET"
-    unsure = "" if outcome.sure else ", and the interval does not settle it" if span else ", without an interval"
-    return f"{head}: {word} with {outcome.value:.4g}{span}{unsure}"

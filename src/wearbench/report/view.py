@@ -14,6 +14,7 @@ from wearbench.errors import StudyError
 from wearbench.figures.runs import session_spans
 from wearbench.findings import Subject, as_rows, find, subjects
 from wearbench.report.advice import Advice, advice_of
+from wearbench.report.criteria import criteria_tables
 from wearbench.report.declared import DeclaredView, declared_view
 from wearbench.report.device import DeviceView, device_view
 from wearbench.report.files import FilesView, files_view
@@ -60,6 +61,7 @@ class Page:
     declared: DeclaredView | None = None
     advice: tuple[Advice, ...] = ()
     files: FilesView | None = None
+    criteria: tuple[Table, ...] = ()
 
 
 def page_of(results: Results, *, title: str) -> Page:
@@ -107,6 +109,7 @@ def page_of(results: Results, *, title: str) -> Page:
         declared=declared_view(document, found),
         advice=tuple(advice_of(document, zones)),
         files=files_view(document),
+        criteria=criteria_tables(document),
     )
 
 

@@ -3,7 +3,8 @@
 from wearbench.study.beforehand import beforehand_lines
 from wearbench.study.changes import Change, change_lines, changes_between
 from wearbench.study.config import CriterionConfig, StudyConfig, read_config
-from wearbench.study.criteria import CriterionOutcome, criteria_that_turn, judge_criteria
+from wearbench.study.criteria import CriterionOutcome, criteria_that_turn, judge_criteria, judge_trade_figures
+from wearbench.study.criterionwords import criterion_lines
 from wearbench.study.decisions import Decision, append_decisions, read_decisions, record_criteria, record_look
 from wearbench.study.declaration import Declaration, Primary, Rules, Systematic, read_declaration
 from wearbench.study.declared import COLUMNS, Declared, acting, declared_in, deviations, record_declaration
@@ -58,10 +59,12 @@ __all__ = [
     "changes_between",
     "check_writable",
     "criteria_that_turn",
+    "criterion_lines",
     "declared_in",
     "deviations",
     "earlier_run",
     "judge_criteria",
+    "judge_trade_figures",
     "keep_release",
     "load_study",
     "parse_file_name",

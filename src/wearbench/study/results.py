@@ -58,6 +58,7 @@ TRACES: Final[dict[str, pl.DataType]] = {
 
 TABLES: Final = (
     "findings",
+    "criteria",
     "agreement",
     "states",
     "tracking",

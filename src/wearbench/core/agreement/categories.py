@@ -163,7 +163,16 @@ def _places(column: NDArray[Any], place: dict[Any, int], name: str) -> I64:
 
 
 def label_texts(names: Sequence[Any]) -> tuple[str, ...]:
-    """Labels as text."""
+    """Labels as text.
+
+    Parameters
+    ----------
+    names : sequence
+
+    Returns
+    -------
+    tuple of str
+    """
     return tuple(str(name) for name in names)
 
 

@@ -65,7 +65,19 @@ def class_parts(counts: F64) -> dict[str, tuple[F64, F64]]:
 
 
 def why_none(name: str, label: str) -> str:
-    """Why a share of a category cannot be given."""
+    """Why a share of a category cannot be given.
+
+    Parameters
+    ----------
+    name : str
+        One of ``CLASS_NAMES``.
+    label : str
+        Of the category.
+
+    Returns
+    -------
+    str
+    """
     return {
         "sensitivity": f"the reference never has {label}",
         "specificity": f"the reference has nothing but {label}",
