@@ -9,7 +9,15 @@ import numpy as np
 import pytest
 from data_cardiac import cardiac
 
-from wearbench.core.agreement import Estimate, grouped_sums, limits_of_agreement, one_way_components, summarise
+from wearbench.core.agreement import (
+    Estimate,
+    grouped_sums,
+    limits_of_agreement,
+    one_way_components,
+    repeated_limits,
+    replicate_limits,
+    summarise,
+)
 
 RV, IC, SUBJECT = cardiac()
 
@@ -80,3 +88,21 @@ def test_outer_arms_of_the_limits_are_longer(result: dict[str, Estimate]) -> Non
     low, high = result["limit_low"], result["limit_high"]
     assert low.value - low.low > low.high - low.value
     assert high.high - high.value > high.value - high.low
+
+
+def test_true_value_constant() -> None:
+    found = replicate_limits(RV, IC, SUBJECT)
+    assert found.bias.value == pytest.approx(0.709236, abs=5e-7)  # recomputed: mean of the subjects' means
+    means = [np.mean((RV - IC)[subject == SUBJECT]) for subject in range(12)]
+    assert np.var(means, ddof=1) == pytest.approx(0.912691, abs=5e-7)  # recomputed
+    assert found.sd.value**2 == pytest.approx(1.106390, abs=5e-7)  # recomputed
+    assert found.sd.value == pytest.approx(1.051851, abs=5e-7)  # recomputed
+    # recomputed; published (from memory) about -1.36 and 2.77
+    assert (found.low.value, found.high.value) == pytest.approx((-1.3524, 2.7709), abs=5e-5)
+
+
+def test_replicates_need_not_be_paired_nor_in_order() -> None:
+    order = np.random.Generator(np.random.PCG64(1)).permutation(60)
+    found = replicate_limits(RV, IC[order], SUBJECT, reference_participant=SUBJECT[order])
+    assert found.sd.value == pytest.approx(1.051851, abs=5e-7)  # recomputed
+    assert repeated_limits(RV, IC[order], SUBJECT).sd.value != pytest.approx(1.023525, abs=1e-3)

@@ -7,6 +7,21 @@ from wearbench.core.agreement.concordance import Concordance, ccc
 from wearbench.core.agreement.errors import mae, mape, rmse, within_greater, within_share, within_tolerance
 from wearbench.core.agreement.kappa import Chance, Kappa, ac1, cohen_kappa, mcc, pabak
 from wearbench.core.agreement.limits import Limits, OneWay, limits_of_agreement, one_way_components
+from wearbench.core.agreement.quantilelimits import QuantileLimits, quantile_limits, quantile_ranks, sample_quantile
+from wearbench.core.agreement.ratiolimits import percent_limits, ratio_limits
+from wearbench.core.agreement.recovered import recovered_limits
+from wearbench.core.agreement.regressionlimits import RegressionLimits, regression_limits
+from wearbench.core.agreement.repeatability import Repeatability, repeatability
+from wearbench.core.agreement.repeatedlimits import repeated_limits, replicate_limits
+from wearbench.core.agreement.replicates import Within
+from wearbench.core.agreement.samplesize import (
+    agreement_power,
+    effective_pairs,
+    size_for_power,
+    size_for_precision,
+    size_for_range,
+)
+from wearbench.core.agreement.singlelimits import limit_se, limits_from_summary, range_of_agreement, single_limits
 from wearbench.core.agreement.summary import STATISTIC_NAMES, summarise
 from wearbench.core.agreement.sums import (
     SUM_NAMES,
@@ -17,6 +32,7 @@ from wearbench.core.agreement.sums import (
     merge_sums,
     pair_sums,
 )
+from wearbench.core.agreement.tolerance import limit_factor, noncentral_t_cdf, pair_factor, range_factor
 from wearbench.core.clusters import Estimate
 
 __all__ = [
@@ -32,7 +48,12 @@ __all__ = [
     "Kappa",
     "Limits",
     "OneWay",
+    "QuantileLimits",
+    "RegressionLimits",
+    "Repeatability",
+    "Within",
     "ac1",
+    "agreement_power",
     "block_index",
     "block_sums",
     "ccc",
@@ -41,16 +62,38 @@ __all__ = [
     "confusion",
     "confusion_by",
     "correlation_time_s",
+    "effective_pairs",
     "grouped_sums",
+    "limit_factor",
+    "limit_se",
+    "limits_from_summary",
     "limits_of_agreement",
     "mae",
     "mape",
     "mcc",
     "merge_sums",
+    "noncentral_t_cdf",
     "one_way_components",
     "pabak",
+    "pair_factor",
     "pair_sums",
+    "percent_limits",
+    "quantile_limits",
+    "quantile_ranks",
+    "range_factor",
+    "range_of_agreement",
+    "ratio_limits",
+    "recovered_limits",
+    "regression_limits",
+    "repeatability",
+    "repeated_limits",
+    "replicate_limits",
     "rmse",
+    "sample_quantile",
+    "single_limits",
+    "size_for_power",
+    "size_for_precision",
+    "size_for_range",
     "summarise",
     "summarise_categories",
     "within_greater",

@@ -1,0 +1,238 @@
+"""Limits of agreement without a distribution: sample quantiles of the differences."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from wearbench.core.agreement.differences import check_level, differences, unknown
+from wearbench.core.clusters import Estimate
+from wearbench.core.resample import percentile_interval, weight_blocks
+from wearbench.errors import DataError
+
+__all__ = ["QuantileLimits", "quantile_limits", "quantile_ranks", "sample_quantile"]
+
+F64 = NDArray[np.float64]
+I64 = NDArray[np.int64]
+
+FEW_CLUSTERS: Final = 5
+"""Below this many there is nothing to resample."""
+
+ALL_PLACES: Final = 4096
+"""Up to this many differences each is a place where resampled counts are kept; above, places are thinned."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class QuantileLimits:
+    """Median of differences and the two quantiles between which ``coverage`` of them lie."""
+
+    n_pairs: int
+    n_clusters: int
+    median: Estimate
+    low: Estimate
+    high: Estimate
+
+
+def sample_quantile(value: ArrayLike, probability: float) -> float | None:
+    """Sample quantile at rank p (n + 1).
+
+    Parameters
+    ----------
+    value : array-like, shape (n,)
+    probability : float
+
+    Returns
+    -------
+    float or None
+        Between the two order statistics about the rank, in proportion; None where the rank lies outside 1 to n, so
+        that the sample does not reach that far (Bland & Altman 1999, Stat Methods Med Res 8:135-160, section 4).
+
+    Raises
+    ------
+    DataError
+        If the probability does not lie between 0 and 1, or a value is NaN or infinite.
+    """
+    check_level(probability, "a probability")
+    values = np.sort(np.asarray(value, dtype=np.float64))
+    if values.size and not bool(np.all(np.isfinite(values))):
+        raise DataError("expected finite values, got NaN or infinity; leave them out before")
+    rank = round(probability * (values.size + 1), 9)
+    if not 1 <= rank <= values.size:
+        return None
+    at = min(int(rank), values.size - 1) if values.size > 1 else 1
+    if values.size == 1:
+        return float(values[0])
+    return float(values[at - 1] + (rank - at) * (values[at] - values[at - 1]))
+
+
+def quantile_ranks(n: int, probability: float, *, confidence: float = 0.95) -> tuple[int | None, int | None]:
+    """Ranks of the order statistics that hold a quantile, whatever the distribution.
+
+    Parameters
+    ----------
+    n : int
+        Independent values.
+    probability : float
+        Of the quantile.
+    confidence : float
+
+    Returns
+    -------
+    tuple of int or None
+        l and u, counted from 1, with Pr(l <= Bin(n, p) < u) >= confidence and at most half of what is left on either
+        side (David & Nagaraja 2003, Order Statistics, section 7.1). None where that end is open: below, unless
+        (1 - p)^n <= (1 - confidence)/2, which for the 2.5 % point takes 146 values.
+
+    Raises
+    ------
+    DataError
+        If a level does not lie between 0 and 1.
+    """
+    from scipy.special import bdtr
+
+    check_level(probability, "a probability")
+    check_level(confidence, "a confidence")
+    tail = (1 - confidence) / 2 + 1e-12
+    below = np.asarray(bdtr(np.arange(n + 1, dtype=np.float64), n, probability))
+    # below[k] = Pr(Bin <= k); l is the largest with Pr(Bin <= l - 1) <= tail, u the smallest with Pr(Bin <= u - 1) >= 1
+    # - tail, which for u = n + 1 is certain and leaves that end open
+    low = int(np.sum(below <= tail))
+    high = int(np.argmax(below >= 1 - tail)) + 1
+    return (low if low >= 1 else None), (high if high <= n else None)
+
+
+def quantile_limits(
+    tested: ArrayLike,
+    reference: ArrayLike,
+    *,
+    cluster: ArrayLike | None = None,
+    coverage: float = 0.95,
+    confidence: float = 0.95,
+    resamples: int = 2000,
+    seed: int = 0,
+    name: str = "",
+) -> QuantileLimits:
+    """Limits of agreement as quantiles of the differences, for differences of any distribution.
+
+    Parameters
+    ----------
+    tested, reference : array-like, shape (n,)
+        Paired values in one unit.
+    cluster : array-like, shape (n,), or None
+        Participant or session of each pair. None takes the pairs as independent.
+    coverage : float
+        Share of differences between the limits: 0.95 takes the 2.5 % and 97.5 % points.
+    confidence : float
+        Level of the intervals.
+    resamples, seed, name
+        Of the resampling with clusters: how many, and what keys the generator.
+
+    Returns
+    -------
+    QuantileLimits
+        Quantiles at rank p (n + 1). A limit is empty where the sample does not reach that far, below 39 pairs for 95 %.
+        Independent pairs: intervals between order statistics (`quantile_ranks`), whose outer end is open below 146.
+        Clusters: ranks hold for independent pairs only, so clusters are resampled (percentile interval, pairs weigh
+        equally), from five clusters on; above 4,096 pairs counts are kept at 4,096 places, dense in the tails. A
+        resampled interval cannot reach beyond the differences that were seen.
+
+    Raises
+    ------
+    DataError
+        If the columns do not match, hold NaN or infinity, or an option does not fit.
+    CannotTell
+        If there are no pairs.
+    """
+    check_level(coverage, "a coverage")
+    check_level(confidence, "a confidence")
+    found = differences(tested, reference)
+    index, count = np.arange(found.n), found.n
+    if cluster is not None:
+        if np.shape(cluster) != (found.n,):
+            raise DataError(f"expected one cluster a pair, got shape {np.shape(cluster)} for {found.n}")
+        names, index = np.unique(cluster, return_inverse=True)
+        count = names.size
+    order = np.argsort(found.values, kind="stable")
+    values = found.values[order]
+    drawn: dict[float, F64] = {}
+    levels = (0.5, 0.5 - coverage / 2, 0.5 + coverage / 2)
+    if cluster is not None and count >= FEW_CLUSTERS and found.why is None:
+        drawn = _resampled(values, index[order], count, levels, resamples=resamples, seed=seed, name=name)
+    median, low, high = (
+        _estimate(values, level, drawn.get(level), None if cluster is None else count, found.why, confidence)
+        for level in levels
+    )
+    return QuantileLimits(n_pairs=found.n, n_clusters=count, median=median, low=low, high=high)
+
+
+def _estimate(
+    values: F64, level: float, drawn: F64 | None, clusters: int | None, why: str | None, confidence: float
+) -> Estimate:
+    value = sample_quantile(values, level)
+    point = "the median" if level == 0.5 else f"the {100 * level:.6g} % point"
+    n = values.size
+    if value is None:
+        need = math.ceil(round(1 / min(level, 1 - level) - 1, 9))
+        there = f"there {'is' if n == 1 else 'are'} {n}"
+        return unknown(f"{point} cannot be estimated: it takes {need} pairs, {there}")
+    if why is not None:
+        if level != 0.5:
+            return unknown(why)
+        return Estimate(value=value, low=None, high=None, method="", n=0, why=f"{why}: no interval can be given")
+    if clusters is not None:
+        scope = f"{clusters} cluster{'s' if clusters != 1 else ''}"
+        if drawn is None:
+            few = f"{scope}: no interval can be given below {FEW_CLUSTERS}"
+            return Estimate(value=value, low=None, high=None, method=scope, n=0, why=few)
+        ends = percentile_interval(drawn, confidence=confidence)
+        if not ends[0] < ends[1]:
+            none = "all resamples give the same value: no interval can be given"
+            return Estimate(value=value, low=None, high=None, method=scope, n=0, why=none)
+        method = f"percentile, {drawn.size} resamples of {scope}; not beyond the differences seen"
+        return Estimate(value=value, low=min(ends[0], value), high=max(ends[1], value), method=method, n=clusters)
+    ranks = quantile_ranks(n, level, confidence=confidence)
+    low, high = (None if rank is None else float(values[rank - 1]) for rank in ranks)
+    method = f"order statistics, distribution-free, on {n} pairs taken as independent"
+    open_end = None
+    if low is None or high is None:
+        end = "below and above" if low is None and high is None else "below" if low is None else "above"
+        need = math.ceil(math.log((1 - confidence) / 2) / math.log(1 - min(level, 1 - level)))
+        open_end = f"the interval of {point} is open {end}: it takes {need} pairs, there are {n}"
+    return Estimate(value=value, low=low, high=high, method=method, n=n, why=open_end)
+
+
+def _places(n: int) -> I64:
+    """Which order statistics, counted from 0, keep counts: all of few, of many more towards both ends."""
+    if n <= ALL_PLACES:
+        return np.arange(n)
+    tail = np.geomspace(1, n / 2, ALL_PLACES // 4)
+    place = np.concatenate([np.linspace(0, n - 1, ALL_PLACES // 2), tail - 1, n - tail])
+    return np.unique(np.clip(np.rint(place), 0, n - 1).astype(np.int64))
+
+
+def _resampled(
+    values: F64, cluster: I64, count: int, levels: tuple[float, ...], *, resamples: int, seed: int, name: str
+) -> dict[float, F64]:
+    """Quantiles in each resample of the clusters, from counts of differences up to each place."""
+    place = _places(values.size)
+    upto = np.zeros((count, place.size))
+    step = np.searchsorted(place, np.arange(values.size))
+    np.add.at(upto, (cluster, step), 1.0)
+    np.cumsum(upto, axis=1, out=upto)
+    kept = values[place]
+    out: dict[float, list[F64]] = {level: [] for level in levels}
+    for weights in weight_blocks(count, resamples=resamples, seed=seed, name=name):
+        reached = weights @ upto
+        total = reached[:, -1]
+        for level in levels:
+            rank = np.clip(level * (total + 1), 1, total)
+            whole = np.floor(rank + 1e-9)
+            first = np.sum(reached < whole[:, None] - 0.5, axis=1)
+            second = np.sum(reached < np.minimum(whole + 1, total)[:, None] - 0.5, axis=1)
+            part = np.maximum(rank - whole, 0.0)
+            out[level].append(kept[first] + part * (kept[second] - kept[first]))
+    return {level: np.concatenate(parts) for level, parts in out.items()}
