@@ -2,8 +2,10 @@
 
     python -m benchmarks.speed [--sessions 13] [--minutes 45] [--repeat 3]
 
-``run``: a fresh folder each time (no results, nothing remembered), 1 value a second against RR intervals; then once
-more over the finished folder. ``--help``: the fastest and the median of many. Byte-code is compiled beforehand, as
+``run``: a fresh folder and an empty cache each time (no results, nothing remembered), 1 value a second against RR
+intervals; then over the finished folder as it is, after a reading was added to one session, and with ``--no-cache``:
+the four in turn, as often as asked for, so that a machine that slows down slows all of them. ``--help``: the fastest
+and the median of many. Byte-code is compiled beforehand, as
 ``start.py`` does. Peak memory is the largest resident set of any one process; ``all together`` is the proportional set
 size of the program and its workers, looked at twenty times a second (Linux only).
 """
@@ -86,6 +88,13 @@ def watch(group: int, done: threading.Event, most_kb: list[int]) -> None:
         most_kb[0] = max(most_kb[0], total)
 
 
+def add_reading(study: Path) -> None:
+    """Change the file of the first session's tested device: its last row once more."""
+    path = next(p for p in sorted((study / "raw").rglob("*.csv")) if p.name.startswith("band"))
+    rows = path.read_text(encoding="utf-8").splitlines()
+    path.write_text("\n".join([*rows, rows[-1]]) + "\n", encoding="utf-8")
+
+
 def line(what: str, costs: list[Cost]) -> str:
     """Say what was measured: the fastest, the median, the most memory."""
     wall = [cost.seconds for cost in costs]
@@ -109,15 +118,24 @@ def main(arguments: list[str]) -> None:
         made = home / "made"
         make(made, n_sessions=chosen.sessions, minutes=chosen.minutes)
         log = home / "log.txt"
-        cold, again = [], []
+        told: dict[str, list[Cost]] = {
+            name: [] for name in ("cold", "again, nothing changed", "after one session changed", "with --no-cache")
+        }
         for number in range(chosen.repeat):
-            study = home / f"study-{number}"
+            study, cache = home / f"study-{number}", home / f"cache-{number}"
             shutil.copytree(made, study)
-            cold.append(measure([str(PROGRAM), "run", str(study)], log=log))
-            again.append(measure([str(PROGRAM), "run", str(study)], log=log))
+            os.environ["WEARBENCH_CACHE"] = str(cache)
+            for name, costs in told.items():
+                if name.startswith("after"):
+                    add_reading(study)
+                more = ["--no-cache"] if name.endswith("--no-cache") else []
+                costs.append(measure([str(PROGRAM), "run", str(study), *more], log=log))
             shutil.rmtree(study)
-        print(line(f"run, cold, {chosen.sessions} sessions of {chosen.minutes} min at 1 Hz", cold))
-        print(line("run again, nothing changed", again))
+            shutil.rmtree(cache)
+        print(f"{chosen.sessions} sessions of {chosen.minutes} min at 1 Hz")
+        best = {name: min(cost.seconds for cost in costs) for name, costs in told.items()}
+        for name, costs in told.items():
+            print(f"{line(f'run, {name}', costs)}; {best[name] / best['cold']:.2f} of cold")
         print(line("--help", [measure([str(PROGRAM), "--help"], log=log) for _ in range(15)]))
 
 

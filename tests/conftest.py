@@ -27,6 +27,14 @@ def pytest_runtest_makereport() -> Generator[None, pytest.TestReport, pytest.Tes
     return report
 
 
+@pytest.fixture(autouse=True, scope="session")
+def no_cache_of_a_person(tmp_path_factory: pytest.TempPathFactory) -> Generator[None, None, None]:
+    """Results of steps are kept in a folder of the tests, and none is used that an earlier run of them has left."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("WEARBENCH_CACHE", str(tmp_path_factory.mktemp("cache")))
+        yield
+
+
 @dataclass(frozen=True)
 class Done:
     code: int

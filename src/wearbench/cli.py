@@ -21,7 +21,7 @@ __all__ = ["cli", "main"]
 
 COMMANDS: Final = (
     *("look", "new", "sort", "card", "add", "bouts", "check", "declare"),
-    *("run", "changes", "keep", "demo", "show", "settings", "completion"),
+    *("run", "changes", "keep", "demo", "show", "settings", "cache", "completion"),
 )
 
 

@@ -23,7 +23,7 @@ def analysis(monkeypatch: pytest.MonkeyPatch) -> types.SimpleNamespace:
     stand_in = types.SimpleNamespace(results=invented_results(), calls=[])
 
     def run_study(
-        study: object, *, settings: object, progress: Callable[[str, int, int], None], workers: int
+        study: object, *, settings: object, progress: Callable[[str, int, int], None], workers: int, keep: object
     ) -> Results:
         stand_in.calls.append((study, settings))
         progress("judging", 1, 1)

@@ -148,7 +148,7 @@ def test_an_interrupt_leaves_the_last_results(tmp_path: Path):
     code = f"""
 import sys, time, types
 module = types.ModuleType("wearbench.analysis")
-def run_study(study, *, settings, progress, workers):
+def run_study(study, *, settings, progress, workers, keep):
     print("begun", flush=True)
     time.sleep(60)
 module.run_study = run_study

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -11,6 +12,8 @@ import click
 from wearbench.commands.common import emit, json_option, quiet_option, study_argument, typed
 
 if TYPE_CHECKING:
+    from wearbench.recipe.reuse import Keep, Reused
+    from wearbench.settings import Settings
     from wearbench.study import CriterionOutcome, Results, Study
 
 REPORT: Final = "report.html"
@@ -28,23 +31,24 @@ class Outcome:
 
 @click.command(short_help="Analyse a study, write its results and report.")
 @study_argument
+@click.option("--no-cache", is_flag=True, help="Do all steps anew, and keep nothing for later runs.")
 @json_option
 @quiet_option
-def run(study: Path, *, as_json: bool, quiet: bool) -> int:
+def run(study: Path, *, no_cache: bool, as_json: bool, quiet: bool) -> int:
     """Analyse a study, write results/ with the report, and print what was found.
 
-    The last results stay until the new ones are whole. Ends with exit code 2 if a criterion stated in study.toml is
-    not met.
+    The last results stay until the new ones are whole. What has not changed since an earlier run is not done again:
+    see wearbench cache. Ends with exit code 2 if a criterion stated in study.toml is not met.
 
     \b
     Example: wearbench run my-study
     """  # noqa: D301
-    outcome = carry_out(study, quiet=quiet)
+    outcome = carry_out(study, quiet=quiet, cached=not no_cache)
     emit(outcome.lines, outcome.document, as_json=as_json, wrap=True)
     return outcome.code
 
 
-def carry_out(folder: Path, *, quiet: bool) -> Outcome:
+def carry_out(folder: Path, *, quiet: bool, cached: bool = True) -> Outcome:
     """Analyse the study in ``folder``, write its results and record that they were looked at."""
     from wearbench.analysis import run_study
     from wearbench.commands.progress import Progress
@@ -66,7 +70,10 @@ def carry_out(folder: Path, *, quiet: bool) -> Outcome:
     _, changed = record_criteria(folder, study.config)
     with Progress(quiet=quiet) as progress:
         settings = study.config.settings
-        results = run_study(study, settings=settings, progress=progress, workers=settings.workers)
+        keep = _keep(settings, cached=cached)
+        results = run_study(study, settings=settings, progress=progress, workers=settings.workers, keep=keep)
+        if keep.cache is not None:
+            keep.cache.shrink(1_000_000 * settings.cache_mb)
         results = _with_findings(results, [*changed, *criteria_that_turn(study.config, results.document)])
         outcomes = judge_criteria(study.config, results.document)
         trade = judge_trade_figures(results.document)
@@ -80,8 +87,34 @@ def carry_out(folder: Path, *, quiet: bool) -> Outcome:
     except OSError as error:
         unkept = [f"this run could not be added to the history ({error.strerror}): wearbench changes will not know it"]
     return _outcome(
-        study, results, (outcomes, trade), place / REPORT, beforehand=beforehand_lines(results.document), unkept=unkept
+        study,
+        results,
+        (outcomes, trade),
+        place / REPORT,
+        beforehand=beforehand_lines(results.document),
+        unkept=unkept,
+        steps=keep.counts,
     )
+
+
+def _keep(settings: Settings, *, cached: bool) -> Keep:
+    """What this run keeps and uses again: nothing without a place for it."""
+    from wearbench.recipe.reuse import Keep
+    from wearbench.study.cache import Cache, cache_folder
+
+    folder = cache_folder()
+    if not cached or folder is None or settings.cache_mb <= 0:
+        return Keep()
+    return Keep(cache=Cache(folder=folder))
+
+
+def _recomputed(steps: Mapping[str, Reused]) -> list[str]:
+    """Say how many sessions each step was done for, where results of earlier runs were used; else nothing."""
+    if not any(step.reused for step in steps.values()):
+        return []
+    fitted, judged = steps["reading and fitting"], steps["judging"]
+    said = f"{fitted.computed} of {fitted.total} sessions read and fitted, {judged.computed} of {judged.total} judged"
+    return ["", f"Recomputed: {said}; the rest is kept from earlier runs (--no-cache does all anew)."]
 
 
 def _look(document: dict[str, Any], outcomes: tuple[CriterionOutcome, ...]) -> dict[str, Any]:
@@ -125,6 +158,7 @@ def _outcome(
     *,
     beforehand: list[str],
     unkept: list[str],
+    steps: Mapping[str, Reused],
 ) -> Outcome:
     from wearbench.study import criterion_lines
 
@@ -152,7 +186,7 @@ def _outcome(
             lines.append(f"  ... and {len(left_out) - MOST_REASONS} more: wearbench check {typed(study.folder)}")
     lines += criterion_lines(outcomes, trade)
     lines += ["", *beforehand] if beforehand else []
-    lines += ["", f"Report: {report}"]
+    lines += [*_recomputed(steps), "", f"Report: {report}"]
     missed = any(outcome.fails for outcome in outcomes)
     told = {
         "study": study.folder,
@@ -165,6 +199,7 @@ def _outcome(
         "criteria": list(outcomes),
         "criteria_met": all(outcome.outcome == "met" for outcome in outcomes),
         "trade_figures": list(trade),
+        "steps": steps,
         "report": report,
     }
     return Outcome(lines=lines, document=told, code=2 if missed else 0)

@@ -22,7 +22,6 @@ __all__ = ["for_finishing", "for_reading", "of_session"]
 _NEVER: Final = ("resamples", "workers", "cache_mb")
 _READING_NEVER: Final = (*_NEVER, "tolerance_share")
 _NOT_OF_A_STEP: Final = ("look", "criterion")
-_BESIDE_MS: Final = 7 * 86_400_000
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 
 
@@ -94,7 +93,7 @@ def for_finishing(study: Study, session: Session, material: SessionMaterial) -> 
         sessions=(replace(session, recordings=()), *others),
         spanning=(),
         decisions=decisions,
-        wear=_near(study.wear, material),
+        wear=_near(study.wear, material, spare_ms=study.spare_ms),
     )
 
 
@@ -160,13 +159,20 @@ def _around(study: Study) -> list[Session]:
     return [*whole, *(Session(name="", zone=zone) for zone in sorted(zones, key=str))]
 
 
-def _near(wear: tuple[Wear, ...], material: SessionMaterial) -> tuple[Wear, ...]:
-    """Rows of wear.csv within a week of a recording, on its clock or on the reference's."""
-    spans = [(s.stamp_s.min(), s.stamp_s.max()) for s in material.tested if s.time_s.size]
+def _near(wear: tuple[Wear, ...], material: SessionMaterial, *, spare_ms: int) -> tuple[Wear, ...]:
+    """Rows of wear.csv that can be about a recording, on its clock or on the reference's.
+
+    Where both say when they started, no clock is looked for further off than ``spare_ms``; what a row says of the
+    reference's time lies, on the device's clock, no further from its readings than the reference is long.
+    """
+    if not all(one.start_known for one in (*material.tested, *material.references)):
+        return wear
+    longest_s = max((r.last_s - r.first_s for r in material.references), default=0.0)
+    margin_s = spare_ms / 1000.0 + longest_s
+    spans = [(float(s.stamp_s.min()), float(s.stamp_s.max())) for s in material.tested if s.time_s.size]
     spans += [(r.first_s, r.last_s) for r in material.references]
-    edges = [(material.origin_ms + 1000.0 * low, material.origin_ms + 1000.0 * high) for low, high in spans]
-    return tuple(
-        row
-        for row in wear
-        if any(row.start_ms <= high + _BESIDE_MS and row.end_ms >= low - _BESIDE_MS for low, high in edges)
-    )
+    edges = [
+        (material.origin_ms + 1000.0 * (low - margin_s), material.origin_ms + 1000.0 * (high + margin_s))
+        for low, high in spans
+    ]
+    return tuple(row for row in wear if any(row.start_ms <= high and row.end_ms >= low for low, high in edges))
