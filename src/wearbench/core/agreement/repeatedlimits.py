@@ -161,7 +161,7 @@ def _limits(
     elif not spread + inner > found.rounding**2:
         why = "all differences are identical"
     elif not spread > found.rounding**2:
-        why = "all participants have the same mean"
+        why = "all participants have the same mean difference"
     if why is None:
         return recovered_limits(
             centre,

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from functools import cache
+from functools import cache, lru_cache
 from itertools import pairwise
 
 import numpy as np
@@ -43,6 +43,7 @@ def _normal_nodes(*breaks: float) -> tuple[F64, F64]:
     return np.concatenate(places), np.concatenate(weights)
 
 
+@lru_cache(maxsize=16)
 def _spread_nodes(df: float) -> tuple[F64, F64]:
     """Nodes and weights of an integral against the density of S, the root of chi-square over its df."""
     from scipy.special import chdtri, xlogy
