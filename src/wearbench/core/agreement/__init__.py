@@ -7,6 +7,10 @@ from wearbench.core.agreement.concordance import Concordance, ccc
 from wearbench.core.agreement.errors import mae, mape, rmse, within_greater, within_share, within_tolerance
 from wearbench.core.agreement.kappa import Chance, Kappa, ac1, cohen_kappa, mcc, pabak
 from wearbench.core.agreement.limits import Limits, OneWay, limits_of_agreement, one_way_components
+from wearbench.core.agreement.mixed import Component, MixedFit, fit_mixed
+from wearbench.core.agreement.mixedcells import Cells, cells_of_pairs, cells_of_sums
+from wearbench.core.agreement.mixedlimits import ActivityLimits, MixedLimits, mixed_limits, mixed_limits_of_cells
+from wearbench.core.agreement.mixedprofile import component_intervals
 from wearbench.core.agreement.quantilelimits import QuantileLimits, quantile_limits, quantile_ranks, sample_quantile
 from wearbench.core.agreement.ratiolimits import percent_limits, ratio_limits
 from wearbench.core.agreement.recovered import recovered_limits
@@ -38,15 +42,20 @@ from wearbench.core.clusters import Estimate
 __all__ = [
     "STATISTIC_NAMES",
     "SUM_NAMES",
+    "ActivityLimits",
     "CategorySummary",
+    "Cells",
     "Chance",
     "ClassSkill",
     "ClusterMean",
+    "Component",
     "Concordance",
     "Confusion",
     "Estimate",
     "Kappa",
     "Limits",
+    "MixedFit",
+    "MixedLimits",
     "OneWay",
     "QuantileLimits",
     "RegressionLimits",
@@ -57,12 +66,16 @@ __all__ = [
     "block_index",
     "block_sums",
     "ccc",
+    "cells_of_pairs",
+    "cells_of_sums",
     "class_skill",
     "cohen_kappa",
+    "component_intervals",
     "confusion",
     "confusion_by",
     "correlation_time_s",
     "effective_pairs",
+    "fit_mixed",
     "grouped_sums",
     "limit_factor",
     "limit_se",
@@ -72,6 +85,8 @@ __all__ = [
     "mape",
     "mcc",
     "merge_sums",
+    "mixed_limits",
+    "mixed_limits_of_cells",
     "noncentral_t_cdf",
     "one_way_components",
     "pabak",
