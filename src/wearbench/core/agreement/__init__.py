@@ -1,5 +1,6 @@
 """Agreement of a tested device with a reference: statistics from sums, with intervals over clusters."""
 
+from wearbench.core.agreement.assumptions import ASSUMPTIONS, Assumption, check_assumptions
 from wearbench.core.agreement.categories import Confusion, confusion, confusion_by
 from wearbench.core.agreement.categorysummary import CategorySummary, ClusterMean, summarise_categories
 from wearbench.core.agreement.classes import ClassSkill, class_skill
@@ -11,6 +12,7 @@ from wearbench.core.agreement.mixed import Component, MixedFit, fit_mixed
 from wearbench.core.agreement.mixedcells import Cells, cells_of_pairs, cells_of_sums
 from wearbench.core.agreement.mixedlimits import ActivityLimits, MixedLimits, mixed_limits, mixed_limits_of_cells
 from wearbench.core.agreement.mixedprofile import component_intervals
+from wearbench.core.agreement.primary import PRIMARY_KINDS, PrimaryChoice, choose_primary
 from wearbench.core.agreement.quantilelimits import QuantileLimits, quantile_limits, quantile_ranks, sample_quantile
 from wearbench.core.agreement.ratiolimits import percent_limits, ratio_limits
 from wearbench.core.agreement.recovered import recovered_limits
@@ -40,9 +42,12 @@ from wearbench.core.agreement.tolerance import limit_factor, noncentral_t_cdf, p
 from wearbench.core.clusters import Estimate
 
 __all__ = [
+    "ASSUMPTIONS",
+    "PRIMARY_KINDS",
     "STATISTIC_NAMES",
     "SUM_NAMES",
     "ActivityLimits",
+    "Assumption",
     "CategorySummary",
     "Cells",
     "Chance",
@@ -57,6 +62,7 @@ __all__ = [
     "MixedFit",
     "MixedLimits",
     "OneWay",
+    "PrimaryChoice",
     "QuantileLimits",
     "RegressionLimits",
     "Repeatability",
@@ -68,6 +74,8 @@ __all__ = [
     "ccc",
     "cells_of_pairs",
     "cells_of_sums",
+    "check_assumptions",
+    "choose_primary",
     "class_skill",
     "cohen_kappa",
     "component_intervals",
