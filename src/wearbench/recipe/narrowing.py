@@ -165,7 +165,8 @@ def _near(wear: tuple[Wear, ...], material: SessionMaterial, *, spare_ms: int) -
     Where both say when they started, no clock is looked for further off than ``spare_ms``; what a row says of the
     reference's time lies, on the device's clock, no further from its readings than the reference is long.
     """
-    if not all(one.start_known for one in (*material.tested, *material.references)):
+    known = [*(s.start_known for s in material.tested), *(r.start_known for r in material.references)]
+    if not all(known):
         return wear
     longest_s = max((r.last_s - r.first_s for r in material.references), default=0.0)
     margin_s = spare_ms / 1000.0 + longest_s
