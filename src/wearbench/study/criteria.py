@@ -27,6 +27,8 @@ _SCALES: Final[dict[str, Scale]] = {
 }
 """How intervals are made; all others are symmetric, or nearly so."""
 
+_ONE: Final = "one session cannot tell how sessions differ; record more, then this says how many would tell"
+
 USUAL_SHARE: Final = 0.1
 """Relative tolerance that figures of the trade mean by "within the greater of"."""
 
@@ -228,12 +230,14 @@ def _judged(
     trade = criterion if isinstance(criterion, Criterion) else None
     outcome = verdict(low, high, at_most=at_most, at_least=at_least) if value is not None else "cannot be told yet"
     clusters, n = _clusters(row), int(found.get("n") or 0)
+    kept = value is not None and verdict(value, value, at_most=at_most, at_least=at_least) == "met"
     needed, why = None, None
     if value is None:
         why = found.get("why") or "no value"
     elif outcome == "cannot be told yet":
         if low is None or high is None:
-            why = found.get("why") or "without an interval nothing is settled"
+            why = str(found.get("why") or "without an interval nothing is settled")
+            why = why.removesuffix(": no interval can be given")
         else:
             confidence = float((document.get("settings") or {}).get("confidence") or 0.95)
             scale = _SCALES.get(criterion.statistic, "plain")
@@ -241,7 +245,9 @@ def _judged(
                 needed = clusters_to_tell(
                     value, low, high, n, at_most=at_most, at_least=at_least, scale=scale, confidence=confidence
                 )
-            why = _would_tell(clusters, n, needed)
+                why = _would_tell(clusters, n, needed, kept=kept)
+            else:
+                why = _ONE if clusters is None or n < 2 else "the value lies outside its own interval"
     elif clusters is None:
         why = "of this one session only: no general claim"
     return CriterionOutcome(
@@ -257,7 +263,7 @@ def _judged(
         low=low,
         high=high,
         outcome=outcome,
-        kept=value is not None and verdict(value, value, at_most=at_most, at_least=at_least) == "met",
+        kept=kept,
         n=n,
         clusters=clusters,
         needed=needed,
@@ -275,15 +281,14 @@ def _clusters(row: Mapping[str, Any]) -> str | None:
     return "sessions" if int(row.get("n_sessions") or 0) >= 2 else None
 
 
-def _would_tell(clusters: str | None, n: int, needed: int | None) -> str:
-    if clusters is None or n < 2:
-        return "one session cannot tell how sessions differ; record more, then this says how many would tell"
+def _would_tell(clusters: str, n: int, needed: int | None, *, kept: bool) -> str:
     if needed is None:
         return (
             f"if value and spread stay as they are, not even {MOST_CLUSTERS:,} {clusters} would tell: the value lies "
             "on the limit or next to it"
         )
-    return f"if value and spread stay as they are, {needed} {clusters} in all would tell, {needed - n} more than now"
+    shown = f"{needed} {clusters} in all would show that it is {'met' if kept else 'not met'}"
+    return f"if value and spread stay as they are, {shown}, {needed - n} more than now"
 
 
 def _note(criterion: Criterion, row: Mapping[str, Any]) -> str:

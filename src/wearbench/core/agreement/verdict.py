@@ -97,7 +97,9 @@ def clusters_to_tell(
     -----
     An arm is t(count - 1) times a standard error that shrinks as 1/sqrt(count), so with k clusters it is
     sqrt(count/k) t(k - 1)/t(count - 1) times as long; the effective number of a share grows as the inverse square of
-    that, and as k itself where none or all are affected. It is a plan, not a promise: the value moves too.
+    that, and as k itself where none or all are affected. Where a cluster dominates, the interval was made with fewer
+    degrees of freedom than count - 1; the number given is then too large rather than too small. It is a plan, not a
+    promise: the value moves too.
     """
     if count < 2:
         raise DataError(f"expected two clusters or more, got {count}")
