@@ -85,7 +85,7 @@ def test_two_bounds_a_tracking_share_and_what_cannot_be_given() -> None:
     track |= {"low": 0.92, "high": 0.99, "outcome": "met", "why": None}
     none = ROW | {"value": None, "low": None, "high": None, "why": "no pairs", "device": None, "quantity": None}
     found = cells(both, track, none)
-    assert found[0][1:2] == [("at most 3 bpm and at least -3 bpm", "")]
+    assert found[0][1:2] == [("at least −3 bpm and at most 3 bpm", "")]
     assert found[0][4] == ("not said", "")
     assert found[1][:4] == [
         ("close: Tracking share", "Wrist band, heart rate"),

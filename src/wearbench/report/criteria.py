@@ -67,7 +67,7 @@ def _bounds(row: Mapping[str, Any], name: str, unit: str) -> list[str]:
     after = " %" if name == "mape" else f" {unit}" if unit and name != "ccc" else ""
 
     def shown(bound: float) -> str:
-        return share(bound) if name == TRACKING or name.startswith("within_") else f"{bound:g}{after}"
+        return share(bound) if name == TRACKING or name.startswith("within_") else f"{bound:g}{after}".replace("-", "−")
 
-    words = (("at most", row.get("at_most")), ("at least", row.get("at_least")))
+    words = (("at least", row.get("at_least")), ("at most", row.get("at_most")))
     return [f"{word} {shown(float(bound))}" for word, bound in words if bound is not None]
