@@ -60,7 +60,12 @@ def parts(found: Limits) -> list[Estimate]:
 
 
 def quantiles(tested: Column, reference: Column, group: Column | None) -> list[Estimate]:
-    found = quantile_limits(tested, reference, cluster=group, resamples=200)
+    found = quantile_limits(tested, reference, cluster=group)
+    return [found.median, found.low, found.high]
+
+
+def resampled(tested: Column, reference: Column, group: Column | None) -> list[Estimate]:
+    found = quantile_limits(tested, reference, cluster=group, interval="resampled", resamples=200)
     return [found.median, found.low, found.high]
 
 
@@ -80,6 +85,7 @@ IN_UNIT: dict[str, Made] = {
     "replicates": lambda x, y, g: parts(replicate_limits(x, y, g)),
     "quantiles": lambda x, y, g: quantiles(x, y, None),
     "quantiles of clusters": quantiles,
+    "quantiles of resampled clusters": resampled,
     "regression": lambda x, y, g: sloping(x, y, None, bias="sloping", spread="constant"),
     "V-shaped": lambda x, y, g: sloping(x, y, None, bias="constant", spread="v_shaped"),
     "regression of clusters": lambda x, y, g: sloping(x, y, g, bias="sloping", spread="v_shaped"),
@@ -370,17 +376,32 @@ def test_quantile_limits_need_39_pairs_and_say_so() -> None:
 
 def test_quantiles_of_few_clusters_have_no_interval() -> None:
     tested, reference, group = drawn(8, groups=4)
-    found = quantile_limits(tested, reference, cluster=group)
+    found = quantile_limits(tested, reference, cluster=group, interval="resampled")
     assert found.median.value == pytest.approx(float(np.median(tested - reference)))
     assert (found.median.low, found.median.why) == (None, "4 clusters: no interval can be given below 5")
+    found = quantile_limits(tested, reference, cluster=group)
+    assert found.low.why == "the interval of the 2.5 % point is open below: 4 clusters do not tell how far it reaches"
+    found = quantile_limits(tested, reference, cluster=0 * group)
+    assert (found.median.low, found.median.why) == (None, "1 cluster: no interval can be given")
+
+
+def test_quantiles_of_clusters_hold_the_share_below_with_ties() -> None:
+    generator = np.random.Generator(np.random.PCG64(10))
+    group = np.repeat(np.arange(20), 100)
+    difference = generator.normal(0, 4, 2000)
+    fine = quantile_limits(difference, 0 * difference, cluster=group)
+    coarse = quantile_limits(np.rint(difference), 0 * difference, cluster=group)
+    for one, other in ((fine.low, coarse.low), (fine.high, coarse.high), (fine.median, coarse.median)):
+        assert [other.low, other.value, other.high] == pytest.approx([one.low, one.value, one.high], abs=0.51)
+        assert other.method == ("from the exact interval of the share below it, at the effective number of 20 clusters")
 
 
 def test_quantiles_of_clusters_say_how_and_repeat() -> None:
     tested, reference, group = drawn(9)
-    found = quantile_limits(tested, reference, cluster=group, seed=5, name="band")
+    found = quantile_limits(tested, reference, cluster=group, interval="resampled", seed=5, name="band")
     assert found.low.method == "percentile, 2000 resamples of 8 clusters; not beyond the differences seen"
-    assert found == quantile_limits(tested, reference, cluster=group, seed=5, name="band")
-    other = quantile_limits(tested, reference, cluster=group, seed=6, name="band")
+    assert found == quantile_limits(tested, reference, cluster=group, interval="resampled", seed=5, name="band")
+    other = quantile_limits(tested, reference, cluster=group, interval="resampled", seed=6, name="band")
     assert (found.median.value, found.low.value) == (other.median.value, other.low.value)
     assert found.median.low != other.median.low
 
@@ -421,7 +442,7 @@ def test_thinned_places_change_resampled_quantiles_little() -> None:
     generator = np.random.Generator(np.random.PCG64(13))
     difference = generator.normal(0, 4, 20_000)
     group = np.repeat(np.arange(20), 1000)
-    found = quantile_limits(difference, 0 * difference, cluster=group)
+    found = quantile_limits(difference, 0 * difference, cluster=group, interval="resampled")
     exact = [
         sample_quantile(np.concatenate([difference[group == g] for g in pick]), 0.025)
         for pick in generator.integers(0, 20, (400, 20))
@@ -581,6 +602,10 @@ OPTIONS = [
         "expected a mean, a variance and two participants or more, got 1.0, 2.0 and 1",
     ),
     (lambda: recovered_limits(1.0, 0.0, 9, within=[]), "expected a variance above 0, all differences are identical"),
+    (
+        lambda: quantile_limits([1.0], [0.0], interval="bca"),  # type: ignore[arg-type]
+        "expected the interval 'share' or 'resampled', got 'bca'",
+    ),
     (lambda: quantile_limits([1.0], [0.0], coverage=95), "expected a coverage between 0 and 1, got 95"),
     (lambda: quantile_limits([1.0], [0.0], cluster=[1, 2]), "expected one cluster a pair, got shape (2,) for 1"),
     (

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from wearbench.core.agreement.differences import check_level, differences, unknown
-from wearbench.core.clusters import Estimate
-from wearbench.core.resample import percentile_interval, weight_blocks
+from wearbench.core.agreement.differences import check_level, differences, fixed, unknown
+from wearbench.core.clusters import Clusters, Estimate
+from wearbench.core.resample import percentile_interval, share_interval, weight_blocks
 from wearbench.errors import DataError
 
 __all__ = ["QuantileLimits", "quantile_limits", "quantile_ranks", "sample_quantile"]
@@ -60,13 +60,17 @@ def sample_quantile(value: ArrayLike, probability: float) -> float | None:
     values = np.sort(np.asarray(value, dtype=np.float64))
     if values.size and not bool(np.all(np.isfinite(values))):
         raise DataError("expected finite values, got NaN or infinity; leave them out before")
+    return _at_rank(values, probability)
+
+
+def _at_rank(values: F64, probability: float) -> float | None:
+    """Quantile of sorted values at rank p (n + 1)."""
     rank = round(probability * (values.size + 1), 9)
     if not 1 <= rank <= values.size:
         return None
-    at = min(int(rank), values.size - 1) if values.size > 1 else 1
-    if values.size == 1:
-        return float(values[0])
-    return float(values[at - 1] + (rank - at) * (values[at] - values[at - 1]))
+    below = int(rank) - 1
+    above = min(below + 1, values.size - 1)
+    return float(values[below] + (rank - below - 1) * (values[above] - values[below]))
 
 
 def quantile_ranks(n: int, probability: float, *, confidence: float = 0.95) -> tuple[int | None, int | None]:
@@ -112,6 +116,7 @@ def quantile_limits(
     cluster: ArrayLike | None = None,
     coverage: float = 0.95,
     confidence: float = 0.95,
+    interval: Literal["share", "resampled"] = "share",
     resamples: int = 2000,
     seed: int = 0,
     name: str = "",
@@ -128,17 +133,22 @@ def quantile_limits(
         Share of differences between the limits: 0.95 takes the 2.5 % and 97.5 % points.
     confidence : float
         Level of the intervals.
+    interval : {"share", "resampled"}
+        How intervals are made over clusters; unused without.
     resamples, seed, name
-        Of the resampling with clusters: how many, and what keys the generator.
+        Of the resampling: how many, and what keys the generator.
 
     Returns
     -------
     QuantileLimits
         Quantiles at rank p (n + 1). A limit is empty where the sample does not reach that far, below 39 pairs for 95 %.
         Independent pairs: intervals between order statistics (`quantile_ranks`), whose outer end is open below 146.
-        Clusters: ranks hold for independent pairs only, so clusters are resampled (percentile interval, pairs weigh
-        equally), from five clusters on; above 4,096 pairs counts are kept at 4,096 places, dense in the tails. A
-        resampled interval cannot reach beyond the differences that were seen.
+        Clusters: ranks hold for independent pairs only. "share" takes the exact interval of the share of differences
+        below the quantile, at the effective number of clusters (`share_interval`), and reads quantiles at its ends
+        (Woodruff 1952, J Am Stat Assoc 47:635-646); an end is open where the clusters do not tell how far it reaches.
+        "resampled" resamples clusters (percentile interval) from five clusters on; above 4,096 pairs it keeps counts
+        at 4,096 places, dense in the tails. It cannot reach beyond the differences that were seen, and covers less than
+        it says with few clusters. Pairs weigh equally.
 
     Raises
     ------
@@ -149,6 +159,8 @@ def quantile_limits(
     """
     check_level(coverage, "a coverage")
     check_level(confidence, "a confidence")
+    if interval not in ("share", "resampled"):
+        raise DataError(f"expected the interval 'share' or 'resampled', got {interval!r}")
     found = differences(tested, reference)
     index, count = np.arange(found.n), found.n
     if cluster is not None:
@@ -157,52 +169,92 @@ def quantile_limits(
         names, index = np.unique(cluster, return_inverse=True)
         count = names.size
     order = np.argsort(found.values, kind="stable")
-    values = found.values[order]
-    drawn: dict[float, F64] = {}
+    values, index = found.values[order], index[order]
     levels = (0.5, 0.5 - coverage / 2, 0.5 + coverage / 2)
-    if cluster is not None and count >= FEW_CLUSTERS and found.why is None:
-        drawn = _resampled(values, index[order], count, levels, resamples=resamples, seed=seed, name=name)
-    median, low, high = (
-        _estimate(values, level, drawn.get(level), None if cluster is None else count, found.why, confidence)
-        for level in levels
-    )
-    return QuantileLimits(n_pairs=found.n, n_clusters=count, median=median, low=low, high=high)
+    drawn: dict[float, F64] = {}
+    if cluster is not None and interval == "resampled" and count >= FEW_CLUSTERS and found.why is None:
+        drawn = _resampled(values, index, count, levels, resamples=resamples, seed=seed, name=name)
+    out = []
+    for level in levels:
+        value = _at_rank(values, level)
+        if value is None:
+            out.append(unknown(_too_few(values.size, level)))
+        elif found.why is not None:
+            none = f"{found.why}: no interval can be given"
+            out.append(fixed(value, None, "", 0, none) if level == 0.5 else unknown(found.why))
+        elif cluster is None:
+            out.append(_by_ranks(values, value, level, confidence))
+        elif interval == "share":
+            out.append(_by_share(values, index, count, value, level, confidence))
+        else:
+            out.append(_by_resampling(value, drawn.get(level), count, confidence))
+    return QuantileLimits(n_pairs=found.n, n_clusters=count, median=out[0], low=out[1], high=out[2])
 
 
-def _estimate(
-    values: F64, level: float, drawn: F64 | None, clusters: int | None, why: str | None, confidence: float
-) -> Estimate:
-    value = sample_quantile(values, level)
-    point = "the median" if level == 0.5 else f"the {100 * level:.6g} % point"
+def _point(level: float) -> str:
+    return "the median" if level == 0.5 else f"the {100 * level:.6g} % point"
+
+
+def _too_few(n: int, level: float) -> str:
+    need = math.ceil(round(1 / min(level, 1 - level) - 1, 9))
+    return f"{_point(level)} cannot be estimated: it takes {need} pairs, there {'is' if n == 1 else 'are'} {n}"
+
+
+def _open_end(low: float | None, high: float | None, level: float) -> str | None:
+    if low is not None and high is not None:
+        return None
+    end = "below and above" if low is None and high is None else "below" if low is None else "above"
+    return f"the interval of {_point(level)} is open {end}"
+
+
+def _by_ranks(values: F64, value: float, level: float, confidence: float) -> Estimate:
     n = values.size
-    if value is None:
-        need = math.ceil(round(1 / min(level, 1 - level) - 1, 9))
-        there = f"there {'is' if n == 1 else 'are'} {n}"
-        return unknown(f"{point} cannot be estimated: it takes {need} pairs, {there}")
-    if why is not None:
-        if level != 0.5:
-            return unknown(why)
-        return Estimate(value=value, low=None, high=None, method="", n=0, why=f"{why}: no interval can be given")
-    if clusters is not None:
-        scope = f"{clusters} cluster{'s' if clusters != 1 else ''}"
-        if drawn is None:
-            few = f"{scope}: no interval can be given below {FEW_CLUSTERS}"
-            return Estimate(value=value, low=None, high=None, method=scope, n=0, why=few)
-        ends = percentile_interval(drawn, confidence=confidence)
-        if not ends[0] < ends[1]:
-            none = "all resamples give the same value: no interval can be given"
-            return Estimate(value=value, low=None, high=None, method=scope, n=0, why=none)
-        method = f"percentile, {drawn.size} resamples of {scope}; not beyond the differences seen"
-        return Estimate(value=value, low=min(ends[0], value), high=max(ends[1], value), method=method, n=clusters)
     ranks = quantile_ranks(n, level, confidence=confidence)
     low, high = (None if rank is None else float(values[rank - 1]) for rank in ranks)
     method = f"order statistics, distribution-free, on {n} pairs taken as independent"
-    open_end = None
-    if low is None or high is None:
-        end = "below and above" if low is None and high is None else "below" if low is None else "above"
+    open_end = _open_end(low, high, level)
+    if open_end is not None:
         need = math.ceil(math.log((1 - confidence) / 2) / math.log(1 - min(level, 1 - level)))
-        open_end = f"the interval of {point} is open {end}: it takes {need} pairs, there are {n}"
+        open_end += f": it takes {need} pairs, there are {n}"
     return Estimate(value=value, low=low, high=high, method=method, n=n, why=open_end)
+
+
+def _scope(count: int) -> str:
+    return f"{count} cluster{'s' if count != 1 else ''}"
+
+
+def _by_share(values: F64, cluster: I64, count: int, value: float, level: float, confidence: float) -> Estimate:
+    """Quantiles at the ends of the interval of the share below."""
+    if count < 2:
+        return fixed(value, None, _scope(count), 0, f"{_scope(count)}: no interval can be given")
+    first, last = (int(np.searchsorted(values, value, side=side)) for side in ("left", "right"))
+    tied = min(1.0, max(0.0, (level * values.size - first) / max(1, last - first)))
+    below = np.bincount(cluster[:first], minlength=count) + tied * np.bincount(cluster[first:last], minlength=count)
+    clusters = Clusters(unit="participants", index=np.arange(count), count=count, nested=False)
+    share = share_interval(
+        below.astype(np.float64),
+        np.bincount(cluster, minlength=count).astype(np.float64),
+        clusters,
+        confidence=confidence,
+    )
+    low, high = (None if end is None or not 0 < end < 1 else _at_rank(values, end) for end in (share.low, share.high))
+    low, high = (None if low is None else min(low, value)), (None if high is None else max(high, value))
+    open_end = _open_end(low, high, level)
+    if open_end is not None:
+        open_end += f": {_scope(count)} do not tell how far it reaches"
+    method = f"from the exact interval of the share below it, at the effective number of {_scope(count)}"
+    return Estimate(value=value, low=low, high=high, method=method, n=count, why=open_end)
+
+
+def _by_resampling(value: float, drawn: F64 | None, count: int, confidence: float) -> Estimate:
+    if drawn is None:
+        why = f"{_scope(count)}: no interval can be given below {FEW_CLUSTERS}"
+        return fixed(value, None, _scope(count), 0, why)
+    ends = percentile_interval(drawn, confidence=confidence)
+    if not ends[0] < ends[1]:
+        return fixed(value, None, _scope(count), 0, "all resamples give the same value: no interval can be given")
+    method = f"percentile, {drawn.size} resamples of {_scope(count)}; not beyond the differences seen"
+    return fixed(value, (min(ends[0], value), max(ends[1], value)), method, count)
 
 
 def _places(n: int) -> I64:

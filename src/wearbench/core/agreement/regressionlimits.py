@@ -13,7 +13,7 @@ from numpy.typing import ArrayLike, NDArray
 from wearbench.core.agreement.differences import check_level, check_multiplier, differences, fixed, unknown
 from wearbench.core.agreement.limits import Limits
 from wearbench.core.agreement.regressionfit import DifferenceLines
-from wearbench.core.agreement.summary import MULTIPLIER
+from wearbench.core.agreement.summary import MULTIPLIER, UNKNOWN
 from wearbench.core.clusters import Estimate, t_quantile
 from wearbench.errors import CannotTell, DataError
 
@@ -80,30 +80,17 @@ class RegressionLimits:
         away = average - self.centre
         bias_0, bias_1, spread_0, spread_1 = self.line
         bias, sd = bias_0 + bias_1 * away, max(0.0, spread_0 + spread_1 * away)
-        spread_from = np.array([0.0, 0.0, 1.0, away]) if sd > 0 else np.zeros(4)
-        bias_from = np.array([1.0, away, 0.0, 0.0])
-
-        why = None if sd > 0 else "the fitted spread reaches 0 here: no interval can be given"
-
-        def made(value: float, direction: F64, why: str | None = None) -> Estimate:
-            return _with_interval(
-                value,
-                float(direction @ self.covariance @ direction),
-                df=self.df,
-                confidence=self.confidence,
-                scope=self.scope,
-                n=self.n_clusters,
-                why=why,
-            )
-
-        return Limits(
-            n_pairs=self.n_pairs,
-            n_participants=self.n_clusters,
-            bias=made(bias, bias_from),
-            sd=made(sd, spread_from, why),
-            low=made(bias - self.multiplier * sd, bias_from - self.multiplier * spread_from, why),
-            high=made(bias + self.multiplier * sd, bias_from + self.multiplier * spread_from, why),
+        to = np.array([[1.0, away, 0.0, 0.0], [0.0, 0.0, 1.0, away]])
+        spread = to @ self.covariance @ to.T
+        of_bias = _with_interval(
+            bias,
+            float(spread[0, 0]),
+            df=self.df,
+            confidence=self.confidence,
+            scope=self.scope,
+            n=self.n_clusters,
         )
+        return _joined(self, of_bias, sd, float(spread[1, 1]), float(spread[0, 1]))
 
     def reference_from(self, tested: float) -> Estimate:
         """Where the reference would lie, given what the device reads.
@@ -186,7 +173,8 @@ def regression_limits(
     V-shaped those that allow for it (HC3; MacKinnon & White 1985, J Econom 29:305-325). Clusters: jackknife, leaving
     out one at a time, both in the tests and in the intervals, with the degrees of freedom of
     `wearbench.core.clusters.effective_df` for the pairs and for the spread of averages, whichever are fewer. Below
-    three clusters no slope is tested or used unless asked for.
+    three clusters no slope is tested or used unless asked for. Intervals of limits join those of bias and SD with their
+    correlation (Zou & Donner 2008, Stat Med 27:1693-1702), that of the SD by t on its logarithm.
     """
     for option, name, known in ((bias, "bias", Bias), (spread, "spread", Spread)):
         if option not in get_args(known):
@@ -220,6 +208,45 @@ def regression_limits(
         centre=centre,
         ends=(float(average.min()), float(average.max())),
         rounding=found.rounding,
+    )
+
+
+def _joined(found: RegressionLimits, bias: Estimate, sd: float, variance: float, covariance: float) -> Limits:
+    """Limits from bias and SD: the SD by t on its logarithm, arms of the limits joined with their correlation."""
+    value = float(bias.value or 0.0)
+    m, scope, n = found.multiplier, found.scope, found.n_clusters
+    factor = math.inf
+    if sd > 0 and found.df >= 1 and variance > 0:
+        factor = math.exp(min(50.0, t_quantile(0.5 + found.confidence / 2, found.df) * math.sqrt(variance) / sd))
+    limits = {-1: value - m * sd, 1: value + m * sd}
+    why = None
+    if not sd > 0:
+        why = "the fitted spread reaches 0 here: no interval can be given"
+    elif bias.low is None or bias.high is None or factor == math.inf:
+        why = f"{scope}: no interval can be given"
+    elif factor > UNKNOWN:
+        why = "nearly nothing is known of the spread here: no interval can be given"
+    if why is not None or bias.low is None or bias.high is None:
+        made = [fixed(one, None, scope, 0, why) for one in (sd, limits[-1], limits[1])]
+        return Limits(n_pairs=found.n_pairs, n_participants=n, bias=bias, sd=made[0], low=made[1], high=made[2])
+    half = (bias.high - bias.low) / 2
+    df = max(1.0, found.df)
+    bias_variance = (half / t_quantile(0.5 + found.confidence / 2, df)) ** 2
+    together = max(-1.0, min(1.0, covariance / math.sqrt(bias_variance * variance)))
+    outside, inside = m * sd * (factor - 1), m * sd * (1 - 1 / factor)
+
+    def arm(part: float, sign: float) -> float:
+        return math.sqrt(max(0.0, half**2 + part**2 + 2 * sign * together * half * part))
+
+    method = f"recovered variance estimates, t({found.df:.3g}), on {scope}"
+    low, high = limits[-1], limits[1]
+    return Limits(
+        n_pairs=found.n_pairs,
+        n_participants=n,
+        bias=bias,
+        sd=fixed(sd, (sd / factor, sd * factor), f"t({found.df:.3g}) of the logarithm on {scope}", n),
+        low=fixed(low, (low - arm(outside, -1), low + arm(inside, -1)), method, n),
+        high=fixed(high, (high - arm(inside, 1), high + arm(outside, 1)), method, n),
     )
 
 
