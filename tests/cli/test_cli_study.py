@@ -281,11 +281,12 @@ def test_run_writes_results_prints_findings_and_records_the_look(wearbench, tmp_
         "  raw/s01/belt.csv: belt is no device of study.toml\n"
         "\n"
         "Criteria of study.toml:\n"
-        "  close (band, heart_rate): mape at most 10: met with 2.5 (1.5 to 3.5): of this one session only: no general claim\n"
+        "  close (band, heart_rate): mape at most 10: met with 2.5 (1.5 to 3.5): of this one session only: "
+        "no general claim\n"
         "\n"
         "Figures of the trade, for comparison:\n"
-        "  mape_10 (band, heart_rate): mape at most 10: met with 2.5 (1.5 to 3.5): of this one session only: no general claim"
-        " [CTA-2065 (2018), as read by Reece, Bunn, Choi & Navalta 2021, Technologies 9(3):46; second hand]\n"
+        "  mape_10 (band, heart_rate): mape at most 10: met with 2.5 (1.5 to 3.5): of this one session only: "
+        "no general claim [CTA-2065 (2018), as read by Reece, Bunn, Choi & Navalta 2021, Technologies 9(3):46; second hand]\n"
         "\n"
         f"Report: {tmp_path / 'results' / 'report.html'}\n"
     )
@@ -310,6 +311,21 @@ def test_run_exits_with_2_if_a_criterion_is_not_met(wearbench, tmp_path: Path, a
     done = wearbench("run", tmp_path)
     assert done.code == 2
     assert f"  close (band, heart_rate): {line}\n" in done.out
+
+
+def test_run_exits_with_0_if_a_criterion_cannot_be_told_yet(wearbench, tmp_path: Path, analysis):
+    make_study(tmp_path, STUDY + CRITERION.format(2))
+    done = wearbench("run", tmp_path)
+    assert done.code == 0
+    assert (
+        "  close (band, heart_rate): mape at most 2: cannot be told yet with 2.5 (1.5 to 3.5): one session cannot "
+        "tell how sessions differ; record more, then this says how many would tell\n"
+    ) in done.out
+    told = json.loads(wearbench("run", tmp_path, "--json").out)
+    assert (told["criteria_met"], told["criteria"][0]["outcome"]) == (False, "cannot be told yet")
+    assert [o["criterion"] for o in told["trade_figures"]] == ["mape_10"]
+    assert [o["origin"] for o in read_results(tmp_path).document["criteria"]] == ["study", "trade"]
+    assert read_decisions(tmp_path)[0][-1].value["criteria"] == {"close": False}
 
 
 def test_run_says_that_a_criterion_was_changed_after_a_look(wearbench, tmp_path: Path, analysis):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 from typing import Any
 
@@ -138,6 +139,12 @@ def test_a_value_without_interval_settles_nothing_and_no_value_counts_as_not_met
     )
     found = judged(tmp_path, text, bias=(1.0, 0.5, 1.5))
     assert (found.why, found.fails) == ("the results have no statistic mape; they have bias", True)
+    for odd in (math.nan, math.inf):
+        found = judged(tmp_path, text, mape=(odd, 1.0, 2.0))
+        assert (found.value, found.outcome, found.why, found.fails) == (None, "cannot be told yet", "no value", True)
+        found = judged(tmp_path, text, mape=(2.5, 1.0, odd))
+        assert (found.high, found.outcome, found.fails) == (None, "cannot be told yet", False)
+        assert found.why == "without an interval nothing is settled"
     found = judged(tmp_path, text, mape=(2.5, 2.6, 3.5))
     assert (found.outcome, found.why) == ("met", None)
     found = judged(tmp_path, 'statistic = "mape"\nat_most = 3', mape=(2.5, 2.6, 3.5))

@@ -10,7 +10,7 @@ from wearbench.core.agreement.verdict import MOST_CLUSTERS, Outcome, Scale, clus
 from wearbench.quantities import QUANTITIES, Criterion
 from wearbench.study.config import CriterionConfig, StudyConfig
 from wearbench.study.declared import COLUMNS
-from wearbench.wording import join_words, plural
+from wearbench.wording import finite, join_words, plural
 
 __all__ = ["CriterionOutcome", "criteria_that_turn", "judge_criteria", "judge_trade_figures"]
 
@@ -225,7 +225,7 @@ def _judged(
     row: Mapping[str, Any],
     document: Mapping[str, Any],
 ) -> CriterionOutcome:
-    value, low, high = found.get("value"), found.get("low"), found.get("high")
+    value, low, high = (x if finite(x) else None for x in (found.get("value"), found.get("low"), found.get("high")))
     at_most, at_least = criterion.at_most, criterion.at_least
     trade = criterion if isinstance(criterion, Criterion) else None
     outcome = verdict(low, high, at_most=at_most, at_least=at_least) if value is not None else "cannot be told yet"
