@@ -286,7 +286,8 @@ def test_run_writes_results_prints_findings_and_records_the_look(wearbench, tmp_
         "\n"
         "Figures of the trade, for comparison:\n"
         "  mape_10 (band, heart_rate): mape at most 10: met with 2.5 (1.5 to 3.5): of this one session only: "
-        "no general claim [CTA-2065 (2018), as read by Reece, Bunn, Choi & Navalta 2021, Technologies 9(3):46; second hand]\n"
+        "no general claim [CTA-2065 (2018), as read by Reece, Bunn, Choi & Navalta 2021, Technologies 9(3):46; "
+        "second hand]\n"
         "\n"
         f"Report: {tmp_path / 'results' / 'report.html'}\n"
     )
