@@ -3,7 +3,7 @@
     python -m benchmarks.speed [--sessions 13] [--minutes 45] [--repeat 3]
 
 ``run``: a fresh folder and an empty cache each time (no results, nothing remembered), 1 value a second against RR
-intervals; then over the finished folder as it is, after a reading was added to one session, and with ``--no-cache``:
+intervals; then over the finished folder as it is, after a recording was made shorter, and with ``--no-cache``:
 the four in turn, as often as asked for, so that a machine that slows down slows all of them. ``--help``: the fastest
 and the median of many. Byte-code is compiled beforehand, as
 ``start.py`` does. Peak memory is the largest resident set of any one process; ``all together`` is the proportional set
@@ -88,11 +88,11 @@ def watch(group: int, done: threading.Event, most_kb: list[int]) -> None:
         most_kb[0] = max(most_kb[0], total)
 
 
-def add_reading(study: Path) -> None:
-    """Change the file of the first session's tested device: its last row once more."""
+def shorten(study: Path) -> None:
+    """Take the last minute off the first session's tested device: what is learned over the study changes with it."""
     path = next(p for p in sorted((study / "raw").rglob("*.csv")) if p.name.startswith("band"))
     rows = path.read_text(encoding="utf-8").splitlines()
-    path.write_text("\n".join([*rows, rows[-1]]) + "\n", encoding="utf-8")
+    path.write_text("\n".join(rows[:-60]) + "\n", encoding="utf-8")
 
 
 def line(what: str, costs: list[Cost]) -> str:
@@ -127,7 +127,7 @@ def main(arguments: list[str]) -> None:
             os.environ["WEARBENCH_CACHE"] = str(cache)
             for name, costs in told.items():
                 if name.startswith("after"):
-                    add_reading(study)
+                    shorten(study)
                 more = ["--no-cache"] if name.endswith("--no-cache") else []
                 costs.append(measure([str(PROGRAM), "run", str(study), *more], log=log))
             shutil.rmtree(study)
