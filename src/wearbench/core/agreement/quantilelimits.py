@@ -283,8 +283,15 @@ def _resampled(
         for level in levels:
             rank = np.clip(level * (total + 1), 1, total)
             whole = np.floor(rank + 1e-9)
-            first = np.sum(reached < whole[:, None] - 0.5, axis=1)
-            second = np.sum(reached < np.minimum(whole + 1, total)[:, None] - 0.5, axis=1)
-            part = np.maximum(rank - whole, 0.0)
-            out[level].append(kept[first] + part * (kept[second] - kept[first]))
+            first, second = (kept[_reaching(reached, rung)] for rung in (whole, np.minimum(whole + 1, total)))
+            out[level].append(first + np.maximum(rank - whole, 0.0) * (second - first))
     return {level: np.concatenate(parts) for level, parts in out.items()}
+
+
+def _reaching(count: F64, rank: F64) -> I64:
+    """First place of each row, whose counts rise, that reaches the row's rank."""
+    # rows are set apart so that one search finds a place in every row
+    rows = np.arange(rank.size)
+    apart = rows * (float(np.max(count)) + 1)
+    ladder = (count + apart[:, None]).ravel()
+    return np.asarray(np.searchsorted(ladder, rank - 0.5 + apart) - rows * count.shape[1], dtype=np.int64)

@@ -118,6 +118,7 @@ def noncentral_t_cdf(t: float, *, df: float, noncentrality: float) -> float:
     return _chance(t, df, u + noncentrality, weight)
 
 
+@lru_cache(maxsize=512)
 def limit_factor(n: int, *, probability: float, multiplier: float = 1.96) -> float:
     """One-sided tolerance factor: the interval of one limit of agreement.
 
@@ -148,6 +149,7 @@ def limit_factor(n: int, *, probability: float, multiplier: float = 1.96) -> flo
     return _solve(lambda k: noncentral_t_cdf(k * root, df=n - 1, noncentrality=delta), probability)
 
 
+@lru_cache(maxsize=512)
 def pair_factor(n: int, *, probability: float, content: float = 0.95) -> float:
     """Two-sided tolerance factor: both limits of agreement at once, by what lies between them.
 
@@ -190,6 +192,7 @@ def pair_factor(n: int, *, probability: float, content: float = 0.95) -> float:
     return _solve(lambda k: 2 * _chance(k, n - 1, reach, weight), probability)
 
 
+@lru_cache(maxsize=512)
 def range_factor(n: int, *, confidence: float = 0.95, multiplier: float = 1.96) -> float:
     """Factor of the range of agreement: one interval that holds both true limits.
 
