@@ -9,8 +9,8 @@ from typing import Any
 __all__ = ["Settings", "settings_table"]
 
 
-def _say(default: Any, meaning: str) -> Any:
-    return field(default=default, metadata={"meaning": meaning})
+def _say(default: Any, meaning: str, *, choices: tuple[str, ...] = ()) -> Any:
+    return field(default=default, metadata={"meaning": meaning, "choices": choices})
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -40,7 +40,12 @@ class Settings:
     )
     tolerance_share: float = _say(0.10, "relative tolerance of 'within the greater of'")
     confidence: float = _say(0.95, "confidence level of all intervals")
-    resamples: int = _say(10_000, "resamples of an interval asked for by resampling; those of a run are made without")
+    interval: str = _say(
+        "t",
+        "how intervals of agreement are made: t, or by resampling: percentile, bca, studentised",
+        choices=("t", "percentile", "bca", "studentised"),
+    )
+    resamples: int = _say(10_000, "resamples of an interval made by resampling; t needs none")
     seed: int = _say(20_310_112, "seed of every random draw (PCG64, keyed by session name, not by order)")
     max_readings: int = _say(4_000_000, "most readings one recording of one session may hold")
     workers: int = _say(0, "processes used; 0 chooses by the size of the study and the machine")

@@ -15,11 +15,14 @@ __all__ = [
     "Estimate",
     "bca_interval",
     "exact_proportion",
+    "generator_of",
     "percentile_interval",
     "ratio_interval",
     "resampled_totals",
     "sessions_affected",
     "share_interval",
+    "studentised_interval",
+    "totals_and_squares",
     "wilson",
 ]
 
@@ -27,6 +30,23 @@ F64 = NDArray[np.float64]
 
 BLOCK = 256
 """Resamples drawn at a time: the weights stay in the processor's cache and memory does not grow."""
+
+
+def generator_of(seed: int, name: str) -> np.random.Generator:
+    """Random generator of one question: PCG64 keyed by seed and name.
+
+    Parameters
+    ----------
+    seed : int
+    name : str
+        What is resampled (a group's name), so that results depend neither on the order of groups nor on what else was
+        drawn.
+
+    Returns
+    -------
+    numpy.random.Generator
+    """
+    return np.random.Generator(np.random.PCG64(np.random.SeedSequence([seed, *name.encode()])))
 
 
 def weight_blocks(count: int, *, resamples: int, seed: int, name: str) -> Iterator[F64]:
@@ -39,15 +59,14 @@ def weight_blocks(count: int, *, resamples: int, seed: int, name: str) -> Iterat
     resamples : int
     seed : int
     name : str
-        What is resampled (a group's name); with the seed it keys the generator, so that results depend neither on
-        the order of groups nor on what else was drawn.
+        What is resampled; with the seed it keys the generator, as in `generator_of`.
 
     Yields
     ------
     float64 array, shape (<= BLOCK, count)
         Whole numbers; each row sums to ``count``.
     """
-    generator = np.random.Generator(np.random.PCG64(np.random.SeedSequence([seed, *name.encode()])))
+    generator = generator_of(seed, name)
     for start in range(0, resamples, BLOCK):
         rows = min(BLOCK, resamples - start)
         pick = generator.integers(0, count, size=(rows, count))
@@ -89,6 +108,37 @@ def resampled_totals(rows: F64, *, resamples: int, seed: int, name: str) -> F64:
         np.matmul(weights, rows, out=out[start : start + weights.shape[0]])
         start += weights.shape[0]
     return out
+
+
+def totals_and_squares(rows: F64, *, resamples: int, seed: int, name: str) -> tuple[F64, F64]:
+    """Totals of linear moments in each resample, and of their products: what studentising needs.
+
+    Parameters
+    ----------
+    rows, resamples, seed, name
+        As in `resampled_totals`, with the same draws.
+
+    Returns
+    -------
+    totals : float64 array, shape (resamples, m)
+    squares : float64 array, shape (resamples, m, m)
+        Sum over drawn clusters of the products of two moments.
+
+    Raises
+    ------
+    DataError
+        As `resampled_totals`.
+    """
+    rows = np.ascontiguousarray(rows, dtype=np.float64)
+    if rows.ndim != 2:
+        raise DataError(f"expected one row of moments a cluster, got shape {rows.shape}")
+    m = rows.shape[1]
+    first, second = np.triu_indices(m)
+    both = np.concatenate([rows, rows[:, first] * rows[:, second]], axis=1)
+    drawn = resampled_totals(both, resamples=resamples, seed=seed, name=name)
+    squares = np.empty((resamples, m, m))
+    squares[:, first, second] = squares[:, second, first] = drawn[:, m:]
+    return drawn[:, :m], squares
 
 
 def percentile_interval(resampled: F64, *, confidence: float) -> tuple[float, float]:
@@ -140,6 +190,36 @@ def bca_interval(value: float, resampled: F64, without: F64, *, confidence: floa
     level = ndtr(z0 + (z0 + z) / (1 - acceleration * (z0 + z)))
     low, high = np.quantile(values, level)
     return float(low), float(high)
+
+
+def studentised_interval(
+    value: float, se: float, resampled: F64, resampled_se: F64, *, confidence: float
+) -> tuple[float, float] | None:
+    """Studentised (bootstrap-t) interval (Efron 1982; Davison & Hinkley 1997, section 5.2).
+
+    Parameters
+    ----------
+    value, se : float
+        Estimate from all clusters and its standard error.
+    resampled, resampled_se : float64 arrays, shape (resamples,)
+        The same in each resample; resamples without a standard error are left out.
+    confidence : float
+
+    Returns
+    -------
+    tuple of float or None
+        value - q_upper se and value - q_lower se, q the quantiles of (resampled - value)/resampled_se. None where the
+        standard error is not above 0, or more than one resample in twenty has none.
+    """
+    if not (math.isfinite(value) and math.isfinite(se) and se > 1e-12 * abs(value)):
+        return None
+    with np.errstate(divide="ignore", invalid="ignore"):
+        t = np.where(resampled_se > 1e-9 * se, (resampled - value) / resampled_se, np.nan)
+    t = t[np.isfinite(t)]
+    if t.size < max(2.0, 0.95 * resampled.size):
+        return None
+    low, high = np.quantile(t, [0.5 - confidence / 2, 0.5 + confidence / 2])
+    return value - float(high) * se, value - float(low) * se
 
 
 def exact_proportion(x: float, n: float, *, confidence: float = 0.95) -> tuple[float, float]:

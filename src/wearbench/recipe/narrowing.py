@@ -19,7 +19,7 @@ from wearbench.study import UNNAMED, Decision, Session, Study, Wear, acting
 
 __all__ = ["for_finishing", "for_reading", "of_session"]
 
-_NEVER: Final = ("resamples", "workers", "cache_mb")
+_NEVER: Final = ("interval", "resamples", "workers", "cache_mb")
 _READING_NEVER: Final = (*_NEVER, "tolerance_share")
 _NOT_OF_A_STEP: Final = ("look", "criterion")
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)

@@ -239,11 +239,13 @@ def _read_criterion(
 
 
 def _read_settings(table: Checked) -> Settings:
-    changed: dict[str, float | int] = {}
+    changed: dict[str, float | int | str] = {}
     for setting in dataclasses.fields(Settings):
         high = 1.0 if setting.name in SHARES else 0.999999 if setting.name == "confidence" else math.inf
-        value: float | int | None
-        if isinstance(setting.default, int):
+        value: float | int | str | None
+        if setting.metadata["choices"]:
+            value = table.choice(setting.name, setting.metadata["choices"])
+        elif isinstance(setting.default, int):
             value = table.whole(setting.name, low=0, high=2**53)
         else:
             value = table.number(setting.name, low=0.0, high=high)

@@ -1,7 +1,7 @@
 """Intervals from clusters: t on jackknifed values, on the scale where it behaves, and for the limits of agreement.
 
 Every interval rests on the differences between clusters alone. With few clusters that is what decides its width; how
-well each covers is measured by ``benchmarks/coverage.py`` and printed in ``docs/intervals.md``.
+well each covers is measured by ``benchmarks/coverage`` and printed in ``docs/intervals.md``.
 """
 
 from __future__ import annotations

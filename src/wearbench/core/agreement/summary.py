@@ -17,11 +17,19 @@ from wearbench.core.agreement.intervals import (
 )
 from wearbench.core.agreement.moments import Centre, Moments, cluster_moments, statistics
 from wearbench.core.agreement.sums import SUM_NAMES, merge_sums
+from wearbench.core.agreement.twostage import two_stage_totals
 from wearbench.core.clusters import Clusters, Estimate, choose_clusters, effective_df, t_quantile
-from wearbench.core.resample import bca_interval, resampled_totals, share_interval
+from wearbench.core.resample import (
+    bca_interval,
+    percentile_interval,
+    resampled_totals,
+    share_interval,
+    studentised_interval,
+    totals_and_squares,
+)
 from wearbench.errors import DataError
 
-__all__ = ["MULTIPLIER", "STATISTIC_NAMES", "summarise", "summarise_clusters"]
+__all__ = ["INTERVALS", "MULTIPLIER", "STATISTIC_NAMES", "IntervalMethod", "summarise", "summarise_clusters"]
 
 F64 = NDArray[np.float64]
 I64 = NDArray[np.int64]
@@ -34,6 +42,12 @@ FEW: Final = 5
 
 UNKNOWN: Final = 5.0
 """An interval that reaches this many times the estimate says that nothing is known; it is not printed as one."""
+
+IntervalMethod = Literal["t", "percentile", "bca", "studentised"]
+INTERVALS: Final[tuple[IntervalMethod, ...]] = ("t", "percentile", "bca", "studentised")
+
+_WORDS: Final = {"percentile": "percentile", "bca": "BCa"}
+_POSITIVE: Final = ("sd_of_differences", "sd_within", "mae", "mape", "rmse")
 
 STATISTIC_NAMES: Final = (
     "n_pairs",
@@ -63,7 +77,8 @@ def summarise(
     blocks: bool = False,
     confidence: float = 0.95,
     multiplier: float = MULTIPLIER,
-    interval: Literal["t", "bca"] = "t",
+    interval: IntervalMethod = "t",
+    within: bool = False,
     resamples: int = 10_000,
     seed: int = 0,
     name: str = "",
@@ -82,9 +97,12 @@ def summarise(
         Level of all intervals.
     multiplier : float
         Of the limits of agreement.
-    interval : {"t", "bca"}
+    interval : {"t", "percentile", "bca", "studentised"}
         How intervals are made: by t and its relatives on jackknifed cluster values (the default; it covers better with
-        few clusters), or by resampling clusters (BCa), which needs five clusters and otherwise falls back to t.
+        few clusters), or by resampling clusters, which needs five clusters and otherwise falls back to t. Bounds of
+        none or all stay exact.
+    within : bool
+        Resample sessions within each drawn participant too ("percentile" only).
     resamples, seed, name
         Of the resampling: how many, and what keys the generator; unused by "t".
 
@@ -112,16 +130,34 @@ def summarise(
     if clusters.count == 0:
         return {name: _empty("no pairs") for name in STATISTIC_NAMES}
     joined = merge_sums(sums[keep], index=clusters.index, count=clusters.count)
-    return summarise_clusters(
+    two_stage = within and interval != "t" and clusters.unit == "participants"
+    if within and interval in ("bca", "studentised"):
+        raise DataError(f'expected interval "percentile" to resample sessions within participants, got {interval}')
+    out = summarise_clusters(
         joined,
         clusters,
         confidence=confidence,
         multiplier=multiplier,
-        interval=interval,
+        interval="t" if two_stage else interval,
         resamples=resamples,
         seed=seed,
         name=name,
     )
+    if two_stage and clusters.count >= FEW:
+        rules, centre = _rules(joined, clusters, confidence, multiplier)
+        code = np.unique(np.stack([clusters.index, which[keep]]), axis=1, return_inverse=True)
+        sessions = merge_sums(sums[keep], index=code[1].ravel(), count=code[0].shape[1])
+        totals = two_stage_totals(
+            sessions, index=code[0][0], count=clusters.count, centre=centre, resamples=resamples, seed=seed, name=name
+        )
+        out |= rules.resampled(out, totals, interval="percentile", words="percentile, in two stages")
+    return out
+
+
+def _rules(sums: F64, clusters: Clusters, confidence: float, multiplier: float) -> tuple[_Summary, Centre]:
+    whole = merge_sums(sums)[0]
+    centre = Centre(reference=float(whole[1]), tested=float(whole[2]), difference=float(whole[3]))
+    return _Summary(cluster_moments(sums, centre), clusters, confidence, multiplier), centre
 
 
 def summarise_clusters(
@@ -130,7 +166,7 @@ def summarise_clusters(
     *,
     confidence: float = 0.95,
     multiplier: float = MULTIPLIER,
-    interval: Literal["t", "bca"] = "t",
+    interval: IntervalMethod = "t",
     resamples: int = 10_000,
     seed: int = 0,
     name: str = "",
@@ -149,13 +185,24 @@ def summarise_clusters(
     Returns
     -------
     dict of str to Estimate
+
+    Raises
+    ------
+    DataError
+        If ``interval`` is not one of ``INTERVALS``.
     """
-    whole = merge_sums(sums)[0]
-    centre = Centre(reference=float(whole[1]), tested=float(whole[2]), difference=float(whole[3]))
-    rules = _Summary(cluster_moments(sums, centre), clusters, confidence, multiplier)
+    if interval not in INTERVALS:
+        raise DataError(f"expected interval to be one of {', '.join(INTERVALS)}, got {interval}")
+    rules, _ = _rules(sums, clusters, confidence, multiplier)
     out = rules.all()
-    if interval == "bca" and clusters.count >= FEW:
-        out |= rules.resampled(out, resamples=resamples, seed=seed, name=name)
+    if interval != "t" and clusters.count >= FEW:
+        rows = rules.moments.rows
+        if interval == "studentised":
+            totals, squares = totals_and_squares(rows, resamples=resamples, seed=seed, name=name)
+            out |= rules.studentised(out, totals, squares)
+        else:
+            totals = resampled_totals(rows, resamples=resamples, seed=seed, name=name)
+            out |= rules.resampled(out, totals, interval=interval, words=_WORDS[interval])
     return out
 
 
@@ -304,19 +351,99 @@ class _Summary:
             out["sd_within"] = self.made(math.sqrt(within), roots, "t of the logarithm")
         return out
 
-    def resampled(self, made: dict[str, Estimate], *, resamples: int, seed: int, name: str) -> dict[str, Estimate]:
-        """The same estimates with BCa intervals, where the interval by t exists and is not an exact one."""
-        totals = resampled_totals(self.moments.rows, resamples=resamples, seed=seed, name=name)
+    def shown(self, made: dict[str, Estimate]) -> dict[str, Estimate]:
+        """Estimates whose interval can be resampled: it exists and is not an exact one."""
+        return {
+            name: one
+            for name, one in made.items()
+            if one.value is not None and one.low is not None and not one.method.startswith("exact (Clopper")
+        }
+
+    def resampled(
+        self, made: dict[str, Estimate], totals: F64, *, interval: IntervalMethod, words: str
+    ) -> dict[str, Estimate]:
+        """The same estimates with percentile or BCa intervals."""
         drawn = self.derived(statistics(totals, self.moments.centre))
         without = self.derived(self.without)
         out: dict[str, Estimate] = {}
-        for statistic, estimate in made.items():
-            if estimate.value is None or estimate.low is None or estimate.method.startswith("exact (Clopper"):
-                continue
-            ends = bca_interval(estimate.value, drawn[statistic], without[statistic], confidence=self.confidence)
+        for statistic, estimate in self.shown(made).items():
+            value, values = float(estimate.value or 0.0), drawn[statistic]
+            ends: tuple[float, float] | None = None
+            if interval == "bca":
+                ends = bca_interval(value, values, without[statistic], confidence=self.confidence)
+            elif bool(np.isfinite(values).any()):
+                ends = percentile_interval(values, confidence=self.confidence)
             if ends is not None:
-                out[statistic] = self.made(estimate.value, ends, f"BCa, {resamples} resamples,")
+                out[statistic] = self.made(value, ends, f"{words}, {totals.shape[0]} resamples,")
         return out
+
+    def studentised(self, made: dict[str, Estimate], totals: F64, squares: F64) -> dict[str, Estimate]:
+        """The same estimates with studentised intervals, on the scale where each behaves."""
+        rows = self.moments.rows
+        drawn, drawn_se = self.with_se(totals, squares)
+        whole, whole_se = self.with_se(rows.sum(axis=0)[None, :], np.einsum("ki,kj->ij", rows, rows)[None])
+        out: dict[str, Estimate] = {}
+        for statistic, estimate in self.shown(made).items():
+            ends = studentised_interval(
+                float(whole[statistic][0]),
+                float(whole_se[statistic][0]),
+                drawn[statistic],
+                drawn_se[statistic],
+                confidence=self.confidence,
+            )
+            if ends is None:
+                continue
+            low, high = (self.back(statistic, end) for end in ends)
+            method = f"studentised, {totals.shape[0]} resamples,"
+            out[statistic] = self.made(float(estimate.value or 0.0), (low, high), method)
+        return out
+
+    def back(self, statistic: str, end: float) -> float:
+        """From the scale of studentising to that of the statistic."""
+        if statistic in _POSITIVE:
+            return math.exp(min(end, 700.0))
+        if statistic == "ccc":
+            return math.tanh(end)
+        return min(1.0, max(0.0, end)) if statistic.startswith("within_") else end
+
+    def scaled(self, totals: F64) -> dict[str, F64]:
+        """Statistics on the scale of studentising: logarithm of sizes, Fisher's z of concordance."""
+        found = self.derived(statistics(totals, self.moments.centre))
+        found = {
+            name: found[name] for name in STATISTIC_NAMES if name in found and name not in ("n_pairs", "sd_between")
+        }
+        with np.errstate(divide="ignore", invalid="ignore"):
+            logs = {name: np.log(found[name]) for name in _POSITIVE}
+            return found | logs | {"ccc": np.arctanh(found["ccc"])}
+
+    def with_se(self, totals: F64, squares: F64) -> tuple[dict[str, F64], dict[str, F64]]:
+        """Statistics and their standard errors over clusters by linearising in the moments.
+
+        With gradient g at the totals, cluster k adds u_k = g . rows_k; the variance is K/(K - 1) sum of (u_k - mean)^2
+        (the infinitesimal jackknife; Davison & Hinkley 1997, section 2.7). The gradient is taken by central
+        differences, a ten-thousandth of each moment's scatter apart.
+        """
+        rows = self.moments.rows
+        size = self.count
+        step = 1e-4 * np.sqrt(size) * rows.std(axis=0)
+        value = self.scaled(totals)
+        moved = np.flatnonzero(step > 0)
+        slopes = np.zeros((len(value), totals.shape[0], moved.size))
+        at = totals.copy()
+        with np.errstate(invalid="ignore"):
+            for column, place in enumerate(moved.tolist()):
+                at[:, place] += step[place]
+                above = self.scaled(at)
+                at[:, place] -= 2 * step[place]
+                below = self.scaled(at)
+                at[:, place] = totals[:, place]
+                for row, name in enumerate(value):
+                    slopes[row, :, column] = (above[name] - below[name]) / (2 * step[place])
+            mean = totals[:, moved] / size
+            part = squares[:, moved[:, None], moved[None, :]] - size * mean[:, :, None] * mean[:, None, :]
+            across = np.moveaxis(slopes, 0, 1)
+            variance = size / (size - 1) * np.sum(np.matmul(across, part) * across, axis=2)
+        return value, {name: np.sqrt(np.maximum(variance[:, row], 0.0)) for row, name in enumerate(value)}
 
     def derived(self, values: dict[str, F64]) -> dict[str, F64]:
         sd = np.sqrt(values["variance"])
