@@ -69,6 +69,23 @@ def test_a_clear_slope_that_moves_little_is_no_violation() -> None:
     assert mine["proportional_bias"].outcome == "holds"
 
 
+def test_a_noisy_device_is_not_said_to_lean() -> None:
+    # exact reference, device that scatters: recomputed, the slope on the average is var(e)/2 over var(average)
+    rng = np.random.default_rng(2)
+    who = np.repeat(np.arange(10), 400)
+    reference = rng.normal(100, 10, 4000)
+    tested = reference + rng.normal(0, 8, 4000)
+    slope = found(tested, reference, participant=who)["proportional_bias"]
+    assert slope.value == pytest.approx(32 / (100 + 16), abs=0.03)
+    assert slope.low is not None and slope.low > 0
+    assert slope.outcome == "cannot be told"
+    assert slope.said == (
+        "Whether the bias follows the size of the value cannot be told: against the average it changes by 2.68 for "
+        "each 10, against the reference alone it does not, or the other way, and more scatter of one of both does that "
+        "too."
+    )
+
+
 def test_scatter_that_fans_out_is_found() -> None:
     s = study()
     tested = s["reference"] * (1 + s["rng"].normal(0, 0.03, 600))

@@ -15,8 +15,8 @@ from wearbench.commands.tabletext import cell_text, table_lines
 from wearbench.errors import UsageError
 
 SHOWN: Final = (
-    *("findings", "criteria", "agreement", "states", "tracking", "affected", "episodes", "clock", "windows", "flow"),
-    "references",
+    *("findings", "criteria", "agreement", "assumptions", "reviewers", "states", "tracking", "affected", "episodes"),
+    *("clock", "windows", "flow", "references"),
     *("pairs", "sessions", "devices", "settings", "parameters", "inputs", "repairs", "files_left_out"),
     *("copies", "overlaps"),
     *("decisions_used", "declared", "deviations", "warnings"),

@@ -1,5 +1,6 @@
 """Findings: sentences a study supports, each with its scope and evidence."""
 
+from wearbench.findings.assumptions import leads_in_two_parts, primary_row
 from wearbench.findings.clocks import looks_like_groups
 from wearbench.findings.finding import Finding, as_rows
 from wearbench.findings.firmware import unknown_words
@@ -16,7 +17,9 @@ __all__ = [
     "blind_words",
     "device_label",
     "find",
+    "leads_in_two_parts",
     "looks_like_groups",
+    "primary_row",
     "rhythm_words",
     "session_bounds",
     "shortest_s",

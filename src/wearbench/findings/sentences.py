@@ -9,6 +9,7 @@ from typing import Any, Final
 import polars as pl
 
 from wearbench.findings.accuracy import say_accuracy, say_activity, say_faithful
+from wearbench.findings.assumptions import leads_in_two_parts, say_assumptions
 from wearbench.findings.clocks import say_clock
 from wearbench.findings.exports import say_exports
 from wearbench.findings.failures import say_states
@@ -28,6 +29,7 @@ _KINDS: Final[tuple[Callable[[Subject], Iterator[Said]], ...]] = (
     say_accuracy,
     say_one_session,
     say_faithful,
+    say_assumptions,
     say_states,
     say_activity,
     say_firmware,
@@ -59,7 +61,7 @@ def find(document: Mapping[str, Any], pairs: pl.DataFrame) -> list[Finding]:
     said = []
     for subject in found:
         scope = f"{subject.label}, {subject.what}: {subject.scope}"
-        for say in _KINDS:
+        for say in _order(subject):
             said += [_finding(subject.device, subject.quantity, scope, each) for each in say(subject)]
         of_exports = exports.pop((subject.device, subject.quantity), ())
         said += [_finding(subject.device, subject.quantity, scope, each) for each in of_exports]
@@ -67,6 +69,15 @@ def find(document: Mapping[str, Any], pairs: pl.DataFrame) -> list[Finding]:
         scope = f"{device_label(document, device)}, {quantity_label(quantity)}"
         said += [_finding(device, quantity, scope, each) for each in more]
     return said
+
+
+def _order(subject: Subject) -> tuple[Callable[[Subject], Iterator[Said]], ...]:
+    """What is said in which order: where right and wrong readings are mixed, how far off the right ones were first."""
+    if not leads_in_two_parts(subject):
+        return _KINDS
+    rest = [say for say in _KINDS if say is not say_faithful]
+    at = rest.index(say_accuracy)
+    return (*rest[:at], say_faithful, *rest[at:])
 
 
 def _exports(document: Mapping[str, Any]) -> dict[tuple[str, str], Sequence[Said]]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, Final
 
 import polars as pl
@@ -24,7 +24,8 @@ class Subject:
 
     All tables are already narrowed to it, readings of an export that spans sessions to those sessions; ``shares`` are
     the tracking shares, ``affected`` the sessions affected, ``rhythms`` each rhythm where it has several, ``versions``
-    before and after each change of firmware.
+    before and after each change of firmware, ``assumptions`` what the limits rest on, ``reviewers`` the
+    statistics beside the primary ones.
     """
 
     device: str
@@ -43,6 +44,8 @@ class Subject:
     rhythms: list[dict[str, Any]]
     versions: list[dict[str, Any]]
     confidence: float
+    assumptions: list[dict[str, Any]] = field(default_factory=list)
+    reviewers: list[dict[str, Any]] = field(default_factory=list)
 
     @property
     def sessions(self) -> list[str]:
@@ -235,6 +238,8 @@ def subjects(document: Mapping[str, Any], pairs: pl.DataFrame) -> list[Subject]:
                 affected=rows("affected", device, quantity),
                 rhythms=rows("rhythms", device, quantity),
                 versions=rows("versions", device, quantity),
+                assumptions=rows("assumptions", device, quantity),
+                reviewers=rows("reviewers", device, quantity),
                 confidence=float(confidence) if finite(confidence) else 0.95,
             )
         )

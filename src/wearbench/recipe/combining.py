@@ -11,6 +11,7 @@ import polars as pl
 
 from wearbench import __version__
 from wearbench.recipe.agreementrows import agreement_rows, rows_by_rhythm, version_rows
+from wearbench.recipe.assumptionrows import assumption_tables
 from wearbench.recipe.clockrows import clock_rows, parameter_rows, proposal_rows, window_rows
 from wearbench.recipe.learning import StudyParameters
 from wearbench.recipe.pairtable import pair_table
@@ -45,6 +46,9 @@ def combine(results: Sequence[SessionResult], parameters: StudyParameters, study
     ordered = _in_study_order(results, study)
     rhythms = rows_by_rhythm(parameters, ordered)
     versions = version_rows(ordered)
+    frames = [pair_table(r, result, study) for r in ordered for result in r.results]
+    pairs = pl.concat(frames) if frames else pl.DataFrame(schema=dict(PAIRS))
+    agreement, assumptions, reviewers = assumption_tables(agreement_rows(ordered, study, settings), pairs, settings)
     document = {
         "schema": 1,
         "title": study.config.title,
@@ -80,7 +84,9 @@ def combine(results: Sequence[SessionResult], parameters: StudyParameters, study
         "windows": window_rows(parameters, ordered),
         "rhythms": rhythms,
         "versions": versions,
-        "agreement": agreement_rows(ordered, study, settings),
+        "agreement": agreement,
+        "assumptions": assumptions,
+        "reviewers": reviewers,
         "states": state_rows(ordered),
         "tracking": tracking_rows(ordered, study, settings),
         "affected": affected_rows(ordered, settings),
@@ -91,10 +97,9 @@ def combine(results: Sequence[SessionResult], parameters: StudyParameters, study
         "warnings": warning_rows(ordered, study) + mixed_rhythms(rhythms, study) + unknown_versions(versions, study),
     }
     document.update(_beforehand(ordered, study, settings, document))
-    pairs = [pair_table(r, result, study) for r in ordered for result in r.results]
     return Results(
         document=document,
-        pairs=pl.concat(pairs) if pairs else pl.DataFrame(schema=dict(PAIRS)),
+        pairs=pairs,
         traces=trace_table(ordered),
     )
 

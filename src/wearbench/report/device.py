@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from wearbench.figures import pictures_of, tolerance_of
-from wearbench.findings import Subject
+from wearbench.findings import Subject, leads_in_two_parts
+from wearbench.report.leading import beside_tables, leading_table
 from wearbench.report.pieces import Figure, Said, figure_of, kind_of, said_of
 from wearbench.report.rhythms import rhythm_table
 from wearbench.report.tables import (
@@ -28,6 +29,7 @@ from wearbench.wording import STATE_LABEL, finite, half_width, number, share
 __all__ = ["DeviceView", "device_view"]
 
 _LEAD: Final = ("nothing_judged", "tracking", "accuracy", "one_session")
+_LEAD_IN_TWO_PARTS: Final = ("nothing_judged", "tracking", "accuracy_faithful", "accuracy", "one_session")
 _BY: Final = {
     "activity": "activity",
     "firmware": "firmware",
@@ -54,6 +56,7 @@ class DeviceView:
     ratio: Figure | None
     plots: tuple[tuple[str, str, Figure], ...]
     primary: Table | None
+    leading: Table | None
     groups: tuple[Table, ...]
     states: Table | None
     reviewers: tuple[Table, ...]
@@ -86,7 +89,8 @@ def device_view(
         Added to every scope line.
     """
     k, label, scope = number_in_page, subject.label, subject.scope + mark
-    tolerance, part, lead = tolerance_of(subject), _tolerance_share(document), _lead(mine)
+    tolerance, part = tolerance_of(subject), _tolerance_share(document)
+    lead = _lead(mine, _LEAD_IN_TWO_PARTS if leads_in_two_parts(subject) else _LEAD)
     figures = {p.name: figure_of(p, uid=f"{p.name}{k}") for p in pictures_of(results, subject, scope=scope)}
     return DeviceView(
         anchor=f"device-{k + 1}",
@@ -102,6 +106,7 @@ def device_view(
         ratio=figures.get("ratio"),
         plots=tuple(_plots(subject, figures)),
         primary=statistics_table(subject, PRIMARY, caption="In numbers", tolerance=tolerance, part=part),
+        leading=leading_table(subject),
         groups=tuple(_groups(document, subject)),
         states=states_table(subject),
         reviewers=tuple(_reviewers(subject, tolerance=tolerance, part=part)),
@@ -174,6 +179,7 @@ def _reviewers(subject: Subject, *, tolerance: float | None, part: float) -> Ite
         "column",
     }
     tables = (
+        *beside_tables(subject),
         statistics_table(subject, rest, caption="Further statistics", tolerance=tolerance, part=part),
         reviewers_table(subject, tolerance=tolerance, part=part),
         group_table(subject, "session", caption="By session", first="Session"),
@@ -204,9 +210,9 @@ def _plots(subject: Subject, figures: Mapping[str, Figure]) -> Iterator[tuple[st
             yield title, words + band, figures[name]
 
 
-def _lead(mine: list[dict[str, Any]]) -> list[str]:
+def _lead(mine: list[dict[str, Any]], kinds: tuple[str, ...]) -> list[str]:
     """Ids of the findings that stand first: how long right, how far off, the failures with most time."""
-    first = [f["id"] for k in _LEAD for f in mine if kind_of(f) == k]
+    first = [f["id"] for k in kinds for f in mine if kind_of(f) == k]
     failures = [f for f in mine if kind_of(f).startswith("state_")]
     failures.sort(key=lambda f: -float(f["evidence"].get("seconds") or 0.0))
     return [*first, *(f["id"] for f in failures[:2])] or [f["id"] for f in mine[:3]]

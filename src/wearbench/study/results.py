@@ -60,6 +60,8 @@ TABLES: Final = (
     "findings",
     "criteria",
     "agreement",
+    "assumptions",
+    "reviewers",
     "states",
     "tracking",
     "affected",
@@ -86,6 +88,9 @@ TABLES: Final = (
     "warnings",
 )
 """Parts of the document that ``table_of`` lays out as rows."""
+
+_NESTED: Final = ("statistics", "primary_limits")
+"""Parts of a row of agreement that are no cell of their own."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -200,7 +205,7 @@ def table_of(document: Mapping[str, Any], name: str) -> list[dict[str, Any]]:
     part = plain(document.get(name) or [])
     if name == "agreement":
         rows = [
-            {**{key: cell for key, cell in row.items() if key != "statistics"}, "statistic": statistic, **value}
+            {**{key: cell for key, cell in row.items() if key not in _NESTED}, "statistic": statistic, **value}
             for row in part
             for statistic, value in row.get("statistics", {}).items()
         ]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -46,18 +47,22 @@ def clusters_of_pairs(
     """
     if session is None and participant is None:
         return Clusters(unit="pairs", index=np.arange(n), count=n, nested=False), None
-    columns: list[tuple[NDArray[Any], I64]] = []
+    columns: list[NDArray[Any]] = []
     for labels, what in ((session, "session"), (participant, "participant")):
         given = np.zeros(n, dtype=np.int64) if labels is None else np.asarray(labels)
         if given.shape != (n,):
             raise DataError(f"expected one {what} a pair, got shape {given.shape} for {n} pairs")
-        names, code = np.unique(given, return_inverse=True)
-        columns.append((names, code))
+        columns.append(given)
     if session is None:
         columns[0] = columns[1]
-    clusters = choose_clusters(columns[0][1], columns[1][1])
-    named = columns[1][0] if clusters.unit == "participants" else columns[0][0]
-    return clusters, tuple(str(name) for name in named.tolist())
+    # pairs mostly come session by session: what follows looks at the runs of one session and participant only
+    change = np.flatnonzero((columns[0][1:] != columns[0][:-1]) | (columns[1][1:] != columns[1][:-1])) + 1
+    starts = np.concatenate([np.zeros(min(1, n), dtype=np.int64), change])
+    (sessions, which), (people, who) = (np.unique(column[starts], return_inverse=True) for column in columns)
+    runs = choose_clusters(which, who)
+    index = np.repeat(runs.index, np.diff(np.append(starts, n)))
+    named = people if runs.unit == "participants" else sessions
+    return replace(runs, index=index), tuple(str(name) for name in named.tolist())
 
 
 def check_assumptions(

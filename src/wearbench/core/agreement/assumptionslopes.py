@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -62,15 +63,17 @@ def proportional_bias(
         ``value`` is the least-squares slope of D = tested - reference on A = (tested + reference)/2 (Bland & Altman
         1999, Stat Methods Med Res 8:135-160, section 3), without unit; the interval is t on its jackknife over
         clusters. From sums alone: cov(D, A) = (var(tested) - var(reference))/2. Violated where the interval leaves out
-        0 and two SDs of A move the bias by ``MATERIAL`` of the SD of D or more (a choice of this tool, no source).
-        A slope also appears where one method scatters more than the other (Bland & Altman 1995, Lancet 346:1085-1087).
+        0 and two SDs of A move the bias by ``MATERIAL`` of the SD of D or more (a choice of this tool, no source), and
+        the slope on the reference is clear as well and has the same sign. A slope on A alone also appears where the
+        device scatters more than the reference, one on the reference alone where the reference errs (Bland & Altman
+        1995, Lancet 346:1085-1087); what both show neither explains. Where only A shows one it cannot be told.
     """
     name, method = "proportional_bias", "slope of D on the average, jackknife over clusters"
     if clusters.count < FEWEST:
         return cannot_tell(name, _three(clusters), method=method, n=0)
     whole = merge_sums(sums)[0]
     n, mean_x, mean_y, mean_d, m2_x, m2_y, m2_d, comoment = (sums[:, i] for i in range(8))
-    a, d = (mean_x - whole[1] + mean_y - whole[2]) / 2, mean_d - whole[3]
+    a, d, x = (mean_x - whole[1] + mean_y - whole[2]) / 2, mean_d - whole[3], mean_x - whole[1]
     rows = np.stack(
         [
             n,
@@ -79,6 +82,9 @@ def proportional_bias(
             np.maximum(m2_x + m2_y + 2 * comoment, 0.0) / 4 + n * a * a,
             (m2_y - m2_x) / 2 + n * a * d,
             m2_d + n * d * d,
+            n * x,
+            m2_x + n * x * x,
+            comoment - m2_x + n * d * x,
         ],
         axis=1,
     )
@@ -89,33 +95,48 @@ def proportional_bias(
         return cannot_tell(name, "the values do not vary", method=method, n=clusters.count)
     if not sd_d > 1e-12 * scale:
         return cannot_tell(name, "all differences are identical", method=method, n=clusters.count)
+    if not math.sqrt(total[7] / total[0]) > 1e-9 * scale:
+        return cannot_tell(name, "the reference does not vary", method=method, n=clusters.count)
     with np.errstate(divide="ignore", invalid="ignore"):
-        slope, without = float(_slope(total)), _slope(total - rows)
-    if not bool(np.all(np.isfinite(without))):
+        slope, without = (_slope(m, (0, 1, 2, 3, 4)) for m in (total, total - rows))
+        on_reference, without_reference = (_slope(m, (0, 6, 2, 7, 8)) for m in (total, total - rows))
+    if not bool(np.all(np.isfinite(without)) and np.all(np.isfinite(without_reference))):
         return cannot_tell(name, "without one of them the values do not vary", method=method, n=clusters.count)
     df = min(effective_df(rows[:, 0]), effective_df(np.maximum(rows[:, 3], 1e-300)))
-    arm = t_quantile(0.5 + confidence / 2, df) * float(jackknife_se(slope, without))
-    low, high = slope - arm, slope + arm
-    material = abs(slope) * 2 * sd_a >= MATERIAL * sd_d
+    t = t_quantile(0.5 + confidence / 2, df)
+    value = float(slope)
+    low, high = (value + side * t * float(jackknife_se(value, without)) for side in (-1, 1))
+    seen = (low > 0 or high < 0) and abs(value) * 2 * sd_a >= MATERIAL * sd_d
+    beside = float(on_reference)
+    sure = abs(beside) > t * float(jackknife_se(beside, without_reference)) and beside * value > 0
     step = _step(sd_a)
     each = f"for each {with_unit(f'{step:g}', unit)}"
-    violated = (low > 0 or high < 0) and material
+    violated = seen and sure
+    if seen and not sure:
+        why = (
+            f"against the average it changes by {with_unit(said_number(value * step), unit)} {each}, against the "
+            "reference alone it does not, or the other way, and more scatter of one of both does that too"
+        )
+        unsure = cannot_tell(
+            name, why, method=f"{method}, t({df:.3g}) on {clusters.scope}", n=clusters.count, value=value
+        )
+        return replace(unsure, low=low, high=high)
     if violated:
-        way, more = ("higher", "more") if slope > 0 else ("lower", "less")
+        way, more = ("higher", "more") if value > 0 else ("lower", "less")
         ends = sorted((abs(low) * step, abs(high) * step))
         said = (
-            f"It reads {way} the higher the {what}: {with_unit(said_number(abs(slope) * step), unit)} {more} {each} "
+            f"It reads {way} the higher the {what}: {with_unit(said_number(abs(value) * step), unit)} {more} {each} "
             f"{said_span(*ends, confidence=confidence)}."
         )
     else:
         said = (
             f"The bias was not seen to follow the {what} in a way that matters: "
-            f"{with_unit(said_number(slope * step), unit)} {each} "
+            f"{with_unit(said_number(value * step), unit)} {each} "
             f"{said_span(low * step, high * step, confidence=confidence)}."
         )
     return Assumption(
         name=name,
-        value=slope,
+        value=value,
         low=low,
         high=high,
         outcome="violated" if violated else "holds",
@@ -125,8 +146,9 @@ def proportional_bias(
     )
 
 
-def _slope(moments: F64) -> F64:
-    n, a, d, aa, ad = (moments[..., i] for i in range(5))
+def _slope(moments: F64, places: tuple[int, int, int, int, int]) -> F64:
+    """Least squares from sums: n, those of both variables, of the square of the first, and of the product."""
+    n, a, d, aa, ad = (moments[..., i] for i in places)
     return np.asarray((ad - a * d / n) / (aa - a * a / n))
 
 
@@ -181,8 +203,10 @@ def uneven_spread(
     if fit.value is None or fit.low is None or fit.high is None:
         return cannot_tell(name, fit.why or "no slope can be given", method=method, n=clusters.count, value=fit.value)
     first, second = np.asarray(tested, dtype=np.float64), np.asarray(reference, dtype=np.float64)
-    sd_a = float(np.std(first / 2 + second / 2))
-    mean_r = found.line[2] / math.sqrt(math.pi / 2)  # the line of |R| at the centre is its mean
+    average = first / 2 + second / 2
+    sd_a = float(np.std(average))
+    residual = first - second - ((found.intercept.value or 0.0) + (found.slope.value or 0.0) * average)
+    mean_r = float(np.mean(np.abs(residual)))
     step = _step(sd_a)
     each = f"for each {with_unit(f'{step:g}', unit)}"
     clear = fit.low > 0 or fit.high < 0

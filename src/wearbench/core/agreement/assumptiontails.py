@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -75,7 +76,8 @@ def heavy_tails(tested: ArrayLike, reference: ArrayLike, *, clusters: Clusters, 
     Assumption
         ``value`` is the share with |D - median| > ``FAR`` (Q75 - Q25)/1.349; of normal differences it is 0.0027. The
         interval is that of a share over clusters. Violated where the share is above ``FAR_SHARE`` (a choice of this
-        tool, no source) and the interval, if there is one, lies above 0.0027.
+        tool, no source) and the interval, if there is one, lies above 0.0027; it cannot be told where
+        only the share is above.
 
     Raises
     ------
@@ -94,19 +96,27 @@ def heavy_tails(tested: ArrayLike, reference: ArrayLike, *, clusters: Clusters, 
     far = np.abs(d - median) > FAR * scale
     share = share_interval(*_by_cluster(far, clusters), clusters, confidence=confidence)
     value = float(share.value or 0.0)
-    violated = value > FAR_SHARE and (share.low is None or share.low > NORMAL_FAR)
+    far_more = value > FAR_SHARE
+    clear = share.low is None or share.low > NORMAL_FAR
     told = f"{100 * value:.2g} % of the differences lie far out, where it would be 0.3 % if they were normal"
+    if far_more and not clear:
+        why = f"{told}, but too few {clusters.unit} stand behind that"
+        return replace(
+            cannot_tell(name, why, method=f"{method}; {share.method}", n=share.n, value=value),
+            low=share.low,
+            high=share.high,
+        )
     said = (
-        f"A few readings are much further off than the rest: {told}."
-        if violated
-        else f"No more differences were clearly seen far out than to be expected: {100 * value:.2g} %, normal is 0.3 %."
+        f"Some readings are much further off than the rest: {told}."
+        if far_more
+        else f"Hardly more differences lie far out than normal ones would: {100 * value:.2g} %, normal is 0.3 %."
     )
     return Assumption(
         name=name,
         value=value,
         low=share.low,
         high=share.high,
-        outcome="violated" if violated else "holds",
+        outcome="violated" if far_more else "holds",
         said=said,
         method=f"{method}; {share.method}",
         n=share.n,
