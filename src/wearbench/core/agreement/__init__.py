@@ -1,17 +1,29 @@
 """Agreement of a tested device with a reference: statistics from sums, with intervals over clusters."""
 
+from wearbench.core.agreement.accuracy import a_rms, participant_mape, signed_error
 from wearbench.core.agreement.assumptions import ASSUMPTIONS, Assumption, check_assumptions
 from wearbench.core.agreement.categories import Confusion, confusion, confusion_by
 from wearbench.core.agreement.categorysummary import CategorySummary, ClusterMean, summarise_categories
 from wearbench.core.agreement.classes import ClassSkill, class_skill
 from wearbench.core.agreement.concordance import Concordance, ccc
+from wearbench.core.agreement.concordancecomponents import RepeatedConcordance, repeated_ccc
+from wearbench.core.agreement.deviationindex import (
+    CoverageProbability,
+    DeviationIndex,
+    coverage_probability,
+    total_deviation_index,
+)
+from wearbench.core.agreement.equivalence import Equivalence, equivalence
 from wearbench.core.agreement.errors import mae, mape, rmse, within_greater, within_share, within_tolerance
+from wearbench.core.agreement.individualagreement import IndividualAgreement, individual_agreement
+from wearbench.core.agreement.intraclass import ICC_FORMS, Intraclass, icc
 from wearbench.core.agreement.kappa import Chance, Kappa, ac1, cohen_kappa, mcc, pabak
 from wearbench.core.agreement.limits import Limits, OneWay, limits_of_agreement, one_way_components
 from wearbench.core.agreement.mixed import Component, MixedFit, fit_mixed
 from wearbench.core.agreement.mixedcells import Cells, cells_of_pairs, cells_of_sums
 from wearbench.core.agreement.mixedlimits import ActivityLimits, MixedLimits, mixed_limits, mixed_limits_of_cells
 from wearbench.core.agreement.mixedprofile import component_intervals
+from wearbench.core.agreement.passingbablok import PassingBablok, passing_bablok
 from wearbench.core.agreement.primary import PRIMARY_KINDS, PrimaryChoice, choose_primary
 from wearbench.core.agreement.quantilelimits import QuantileLimits, quantile_limits, quantile_ranks, sample_quantile
 from wearbench.core.agreement.ratiolimits import percent_limits, ratio_limits
@@ -28,6 +40,7 @@ from wearbench.core.agreement.samplesize import (
     size_for_range,
 )
 from wearbench.core.agreement.singlelimits import limit_se, limits_from_summary, range_of_agreement, single_limits
+from wearbench.core.agreement.structuralline import StructuralLine, deming, least_products, weighted_deming, york
 from wearbench.core.agreement.summary import STATISTIC_NAMES, summarise
 from wearbench.core.agreement.sums import (
     SUM_NAMES,
@@ -43,6 +56,7 @@ from wearbench.core.clusters import Estimate
 
 __all__ = [
     "ASSUMPTIONS",
+    "ICC_FORMS",
     "PRIMARY_KINDS",
     "STATISTIC_NAMES",
     "SUM_NAMES",
@@ -56,17 +70,26 @@ __all__ = [
     "Component",
     "Concordance",
     "Confusion",
+    "CoverageProbability",
+    "DeviationIndex",
+    "Equivalence",
     "Estimate",
+    "IndividualAgreement",
+    "Intraclass",
     "Kappa",
     "Limits",
     "MixedFit",
     "MixedLimits",
     "OneWay",
+    "PassingBablok",
     "PrimaryChoice",
     "QuantileLimits",
     "RegressionLimits",
     "Repeatability",
+    "RepeatedConcordance",
+    "StructuralLine",
     "Within",
+    "a_rms",
     "ac1",
     "agreement_power",
     "block_index",
@@ -82,9 +105,15 @@ __all__ = [
     "confusion",
     "confusion_by",
     "correlation_time_s",
+    "coverage_probability",
+    "deming",
     "effective_pairs",
+    "equivalence",
     "fit_mixed",
     "grouped_sums",
+    "icc",
+    "individual_agreement",
+    "least_products",
     "limit_factor",
     "limit_se",
     "limits_from_summary",
@@ -100,6 +129,8 @@ __all__ = [
     "pabak",
     "pair_factor",
     "pair_sums",
+    "participant_mape",
+    "passing_bablok",
     "percent_limits",
     "quantile_limits",
     "quantile_ranks",
@@ -109,17 +140,22 @@ __all__ = [
     "recovered_limits",
     "regression_limits",
     "repeatability",
+    "repeated_ccc",
     "repeated_limits",
     "replicate_limits",
     "rmse",
     "sample_quantile",
+    "signed_error",
     "single_limits",
     "size_for_power",
     "size_for_precision",
     "size_for_range",
     "summarise",
     "summarise_categories",
+    "total_deviation_index",
+    "weighted_deming",
     "within_greater",
     "within_share",
     "within_tolerance",
+    "york",
 ]
