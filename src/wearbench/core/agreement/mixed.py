@@ -280,7 +280,7 @@ def _activities(design: Design, ratios: F64, value: Value) -> tuple[F64, F64]:
 def _information(design: Design, ratios: F64, inside: I64, hessian: F64) -> tuple[F64, float]:
     """Covariance of the logs of the ratios and of the error variance, and the mean's degrees of freedom."""
     size = inside.size
-    _, residual, mean = (part[0][inside] * ratios[inside] for part in slopes(design, ratios[None, :]))
+    _, residual, mean = (part[0] * ratios[inside] for part in slopes(design, ratios[None, :], inside))
     full = np.zeros((size + 1, size + 1))
     # the profiled hessian lacks what the error variance took: -(df) times the outer product of the residual's slopes
     full[:size, :size] = hessian + design.df * np.outer(residual, residual)
@@ -299,7 +299,7 @@ def _minimised(design: Design, terms: I64, *, start: F64 | None) -> tuple[F64, F
         return ratios, np.zeros((0, 0)), True
     if start is None:
         ratios[terms] = 0.1
-        for _ in range(2):
+        for _ in range(min(2, terms.size)):
             for term in terms:
                 ratios = _best_of(design, ratios, term)
     else:
@@ -308,7 +308,8 @@ def _minimised(design: Design, terms: I64, *, start: F64 | None) -> tuple[F64, F
     hessian, best_gain, kept = np.zeros((0, 0)), math.inf, ratios
     for _ in range(ROUNDS):
         inside = terms[ratios[terms] > 0]
-        slope = slopes(design, ratios[None, :])[0][0]
+        slope = np.zeros(len(TERMS))
+        slope[terms] = slopes(design, ratios[None, :], terms)[0][0]
         gradient = slope[inside] * ratios[inside]
         hessian = _hessian(design, ratios, inside)
         values, vectors = np.linalg.eigh(hessian)
@@ -391,6 +392,6 @@ def _hessian(design: Design, ratios: F64, inside: I64) -> F64:
     for place, term in enumerate(inside):
         rows[2 * place, term] *= math.exp(width)
         rows[2 * place + 1, term] *= math.exp(-width)
-    gradient = slopes(design, rows)[0][:, inside] * rows[:, inside]
+    gradient = slopes(design, rows, inside)[0] * rows[:, inside]
     hessian = (gradient[0::2] - gradient[1::2]) / (2 * width)
     return np.asarray((hessian + hessian.T) / 2)

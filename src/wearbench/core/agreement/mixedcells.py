@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -15,6 +15,9 @@ __all__ = ["Cells", "cells_of_pairs", "cells_of_sums"]
 
 F64 = NDArray[np.float64]
 I64 = NDArray[np.int64]
+
+LARGEST: Final = 1e150
+"""Differences whose squares still fit a 64-bit number."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -138,21 +141,22 @@ def cells_of_pairs(
     Raises
     ------
     DataError
-        If the columns do not match, or hold NaN or infinity.
+        If the columns do not match, hold NaN or infinity, or differences of 1e150 and more.
     """
     first, second = paired(tested, reference)
-    difference = first - second
-    if not math.isfinite(float(difference.sum())) and not bool(np.all(np.isfinite(difference))):
-        raise DataError("expected differences that fit a 64-bit number, got one beyond; give another unit")
+    with np.errstate(over="ignore"):
+        difference = first - second
     size = difference.size
+    given = _given(session, activity)
     labels = [
         _labels(label, size, what)
         for label, what in ((participant, "participant"), (session, "session"), (activity, "activity"))
     ]
     change = np.zeros(size, dtype=bool)
     change[:1] = True
-    for label in labels:
-        change[1:] |= np.asarray(label[1:] != label[:-1], dtype=bool)
+    for label, name in zip(labels, ("participant", "session", "activity"), strict=True):
+        if name in given:
+            change[1:] |= np.asarray(label[1:] != label[:-1], dtype=bool)
     start = np.flatnonzero(change)
     length = np.diff(np.append(start, size))
     (who, who_names), (which, _), (what, what_names) = (_coded(label[start]) for label in labels)
@@ -160,15 +164,22 @@ def cells_of_pairs(
     if size == 0:
         mean = m2 = np.zeros(0)
     else:
-        pilot = difference[0]
-        difference -= pilot
-        mean = np.add.reduceat(difference, start) / n
-        difference -= np.repeat(mean, length)
-        left = np.add.reduceat(difference, start)
-        m2 = np.maximum(np.add.reduceat(difference * difference, start) - left * left / n, 0.0)
-        mean = pilot + (mean + left / n)
+        pilot = float(np.median(difference[start[:: 1 + start.size // 64]]))
+        with np.errstate(over="ignore", invalid="ignore"):
+            difference -= pilot
+            mean = np.add.reduceat(difference, start) / n
+            raw = np.add.reduceat(difference * difference, start)
+        if not (abs(pilot) < LARGEST and bool(np.all(raw < LARGEST**2))):
+            raise DataError(f"expected differences below {LARGEST:g} in size, got one beyond; give another unit")
+        m2 = raw - n * mean * mean
+        if bool(np.any(m2 < 1e-4 * raw)):  # a mean far from the pilot cost digits: once more, about each mean
+            difference -= np.repeat(mean, length)
+            left = np.add.reduceat(difference, start)
+            m2 = np.maximum(np.add.reduceat(difference * difference, start) - left * left / n, 0.0)
+            mean = mean + left / n
+        mean = pilot + mean
     names = (who_names, what_names if activity is not None else ("",))
-    return _cells([who, which, what], n, mean, m2, names=names, given=_given(session, activity))
+    return _cells([who, which, what], n, mean, m2, names=names, given=given)
 
 
 def cells_of_sums(

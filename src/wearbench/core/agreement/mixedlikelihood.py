@@ -166,23 +166,27 @@ def criterion(design: Design, ratios: Number) -> Value:
     )
 
 
-def slopes(design: Design, ratios: F64) -> tuple[F64, F64, F64]:
+def slopes(design: Design, ratios: F64, terms: I64) -> tuple[F64, F64, F64]:
     """Derivatives by complex steps, exact to rounding.
 
     Parameters
     ----------
     design : Design
     ratios : float64 array, shape (rows, len(TERMS))
+    terms : int64 array, shape (k,)
+        Places in TERMS of the ratios to derive by.
 
     Returns
     -------
-    tuple of float64 arrays, shape (rows, len(TERMS))
+    tuple of float64 arrays, shape (rows, k)
         Derivatives with respect to each ratio of the deviance, of the log of the residual and of the log of the
         mean's variance (Squire & Trapp 1998, SIAM Rev 40:110-112).
     """
     step = 1e-30
-    rows, count = ratios.shape
-    moved = np.repeat(ratios, count, axis=0) + 1j * step * np.tile(np.eye(count), (rows, 1))
+    rows, count = ratios.shape[0], terms.size
+    if count == 0:
+        return np.zeros((rows, 0)), np.zeros((rows, 0)), np.zeros((rows, 0))
+    moved = np.repeat(ratios, count, axis=0) + 1j * step * np.tile(np.eye(len(TERMS))[terms], (rows, 1))
     value = criterion(design, moved)
     parts = (value.deviance, np.log(value.residual), np.log(value.mean_variance))
     first, second, third = (np.imag(part).reshape(rows, count) / step for part in parts)

@@ -103,19 +103,21 @@ def _held(design: Design, place: int, variance: float, free: list[int], begin: F
     """Least deviance with one variance held: over roots of the other ratios, and the log of the error variance."""
     from scipy.optimize import minimize
 
+    held = np.array([*free, *([] if place == ERROR else [place])], dtype=np.int64)
+
     def value(point: F64) -> tuple[float, F64]:
         ratios = np.zeros(len(TERMS))
         ratios[free] = point[: len(free)] ** 2
         error = variance if place == ERROR else math.exp(point[-1])
         if place != ERROR:
             ratios[place] = variance / error
-        deviance, residual, _ = (part[0] for part in slopes(design, ratios[None, :]))
+        deviance, residual, _ = (part[0] for part in slopes(design, ratios[None, :], held))
         found = criterion(design, ratios[None, :])
         left = float(found.residual[0]) / error
         slope = deviance + (left - design.df) * residual  # of log determinants + residual/error
-        gradient = 2 * point[: len(free)] * slope[free]
+        gradient = 2 * point[: len(free)] * slope[: len(free)]
         if place != ERROR:
-            gradient = np.append(gradient, design.df - left - ratios[place] * slope[place])
+            gradient = np.append(gradient, design.df - left - ratios[place] * slope[-1])
         return float(found.log_determinants[0]) + design.df * math.log(error) + left, gradient
 
     first = np.maximum(begin[: len(free)], 0.03)
