@@ -188,7 +188,17 @@ def _lag_one(centred: F64) -> float:
 
 
 def normal_point(confidence: float) -> float:
-    """How many standard errors an interval reaches to either side: 1.96 for 0.95."""
+    """How many standard errors an interval reaches to either side.
+
+    Parameters
+    ----------
+    confidence : float
+
+    Returns
+    -------
+    float
+        1.96 for 0.95.
+    """
     from scipy.special import ndtri
 
     return float(ndtri(0.5 + 0.5 * confidence))
