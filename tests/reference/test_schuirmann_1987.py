@@ -32,3 +32,11 @@ def test_share_of_the_mean_reference() -> None:
 def test_means_of_participants_are_what_is_tested() -> None:
     many = equivalence(np.repeat(L1, 3), np.repeat(S1, 3), margin=25, participant=np.repeat(np.arange(17), 3))
     assert many.p == pytest.approx(equivalence(L1, S1, margin=25).p, rel=1e-9)
+
+
+def test_statsmodels() -> None:
+    weightstats = pytest.importorskip("statsmodels.stats.weightstats")
+    p, low, high = weightstats.ttost_paired(L1, S1, -25, 25)
+    found = equivalence(L1, S1, margin=25)
+    assert found.p == pytest.approx(p, rel=1e-12)
+    assert (found.t_low, found.t_high) == pytest.approx((low[0], high[0]), rel=1e-12)

@@ -66,7 +66,7 @@ def _index(share: float, bias: F64 | float, sd: F64 | float) -> F64:
     spread = np.asarray(sd, dtype=np.float64)
     low = np.maximum(0.0, away + spread * float(ndtri(share)))
     high = away + spread * float(ndtri(0.5 + share / 2))
-    for _ in range(200):
+    for _ in range(64):
         middle = 0.5 * (low + high)
         below = _share_within(middle, away, spread) < share
         low, high = np.where(below, middle, low), np.where(below, high, middle)
