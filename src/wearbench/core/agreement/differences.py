@@ -18,7 +18,7 @@ __all__ = ["Differences", "check_level", "check_multiplier", "differences", "fix
 F64 = NDArray[np.float64]
 
 LARGEST: Final = 1e150
-"""Differences above this would overflow when squared."""
+"""Values above this would overflow when squared."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -51,21 +51,21 @@ def differences(tested: ArrayLike, reference: ArrayLike) -> Differences:
     Raises
     ------
     DataError
-        If the columns do not match, hold NaN or infinity, or differ by more than can be squared.
+        If the columns do not match, hold NaN or infinity, or a value too large to be squared.
     CannotTell
         If there are no pairs.
     """
     first, second = paired(tested, reference)
     if first.size == 0:
         raise CannotTell("limits of agreement need pairs, there are none")
-    with np.errstate(over="ignore"):
-        values = first - second
-    too_large = ~(np.abs(values) < LARGEST)
-    if bool(too_large.any()):
-        at = int(np.argmax(too_large))
-        raise DataError(
-            f"expected differences below {LARGEST:g} in size, got {values[at]} at position {at}; use another unit"
-        )
+    for column in (first, second):
+        too_large = ~(np.abs(column) < LARGEST)
+        if bool(too_large.any()):
+            at = int(np.argmax(too_large))
+            raise DataError(
+                f"expected values below {LARGEST:g} in size, got {column[at]} at position {at}; use another unit"
+            )
+    values = first - second
     rounding = rounding_of(first, second)
     mean = float(values[0] + np.mean(values - values[0]))
     sd = float(np.sqrt(np.sum((values - mean) ** 2) / (values.size - 1))) if values.size > 1 else math.nan

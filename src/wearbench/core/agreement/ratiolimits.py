@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -18,6 +19,9 @@ from wearbench.errors import DataError
 __all__ = ["percent_limits", "ratio_limits"]
 
 F64 = NDArray[np.float64]
+
+LARGEST_LOG: Final = 709.0
+"""Logarithm of the largest number."""
 
 
 def _positive(values: F64, column: str, what: str) -> None:
@@ -76,9 +80,13 @@ def ratio_limits(
     )
 
     def back(estimate: Estimate) -> Estimate:
-        ends = [None if end is None else math.exp(end) for end in (estimate.value, estimate.low, estimate.high)]
+        logs = (estimate.value, estimate.low, estimate.high)
+        ends = [None if end is None or end > LARGEST_LOG else math.exp(end) for end in logs]
+        why = estimate.why
+        if any(end is None and log is not None for end, log in zip(ends, logs, strict=True)):
+            why = "a ratio too large to be written as a number"
         method = f"of the logarithm, brought back: {estimate.method}" if estimate.method else ""
-        return dataclasses.replace(estimate, value=ends[0], low=ends[1], high=ends[2], method=method)
+        return dataclasses.replace(estimate, value=ends[0], low=ends[1], high=ends[2], method=method, why=why)
 
     return dataclasses.replace(found, bias=back(found.bias), low=back(found.low), high=back(found.high))
 
@@ -119,8 +127,8 @@ def percent_limits(
     _positive(average, "averages", "per cent")
     # each column in per cent of the average, so that rounding is judged as for any other pair of columns
     return _limits(
-        100 * first / average,
-        100 * second / average,
+        100 * (first / average),
+        100 * (second / average),
         participant=participant,
         multiplier=multiplier,
         confidence=confidence,
