@@ -20,12 +20,14 @@ from wearbench.study.results import plain
 
 FILES = [
     "agreement.csv",
+    "assumptions.csv",
     "clock.csv",
     "episodes.csv",
     "findings.csv",
     "flow.csv",
     "pairs.parquet",
     "results.json",
+    "reviewers.csv",
     "states.csv",
     "traces.parquet",
 ]

@@ -160,6 +160,7 @@ def _leading(part: _Part, choice: PrimaryChoice, settings: Settings) -> list[dic
 
 
 def _reviewer_rows(part: _Part, choice: PrimaryChoice, row: dict[str, Any], settings: Settings) -> list[dict[str, Any]]:
+    quantity = row["quantity"]
     several = len(set(part.activity.tolist()) - {""}) > 1
     found = for_reviewers(
         part.tested,
@@ -167,6 +168,7 @@ def _reviewer_rows(part: _Part, choice: PrimaryChoice, row: dict[str, Any], sett
         cluster=part.clusters.index,
         session=part.session if part.clusters.unit == "participants" else None,
         activity=part.activity if several else None,
+        tolerance=QUANTITIES[quantity].tolerance if quantity in QUANTITIES else None,
         confidence=settings.confidence,
         seed=settings.seed,
         name=f"{row['device']}/{row['quantity']}/{row['readings']}",

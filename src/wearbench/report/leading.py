@@ -82,7 +82,7 @@ def beside_tables(subject: Subject) -> tuple[Table, ...]:
     ----------
     subject : Subject
     """
-    return tuple(table for table in (_assumptions(subject), *_others(subject)) if table is not None)
+    return tuple(t for t in (_assumptions(subject), *_others(subject), _further(subject)) if t is not None)
 
 
 def _assumptions(subject: Subject) -> Table | None:
@@ -127,3 +127,38 @@ def _others(subject: Subject) -> list[Table]:
                 Table(caption=caption, head=("", "Bias", "Lower limit", "Upper limit"), rows=tuple(rows), note=note)
             )
     return tables
+
+
+_FURTHER: Final = {
+    "total_deviation_index_90": ("Total deviation index, 90 %", "unit"),
+    "coverage_probability": ("Coverage probability within the tolerance", "share"),
+    "a_rms": ("Accuracy root mean square", "unit"),
+    "participant_mape": ("Mean absolute error, per cent, units weigh equally", "percent"),
+    "icc_2_1": ("Intraclass correlation (2,1) of the units' means", "plain"),
+}
+_LINES: Final = {
+    "sloping": "Tested less reference on the average",
+    "deming": "Deming regression",
+    "weighted_deming": "Weighted Deming regression",
+    "least_products": "Least products regression",
+    "passing_bablok": "Passing and Bablok's regression of the units' means",
+}
+_AS: Final = {"unit": "mae", "share": "within_greater", "percent": "mape", "plain": "ccc"}
+"""A statistic of the primary set that is written alike."""
+
+
+def _further(subject: Subject) -> Table | None:
+    rows = []
+    for r in subject.reviewers:
+        name, family = str(r["statistic"]), str(r["family"])
+        if r.get("readings") != "all" or name in (*_STATISTICS, "sd_of_differences"):
+            continue
+        label, kind = _FURTHER.get(name, (name.replace("_", " ").capitalize(), "plain"))
+        if family in _LINES:
+            label, kind = f"{_LINES[family]}: {name.replace('_', ' ')}", "unit" if name == "intercept" else "plain"
+        cell = cell_of(_AS[kind], r, subject.unit)
+        rows.append((Cell(text=label), cell, Cell(text=str(r.get("method") or "–"))))
+    if not rows:
+        return None
+    head = ("", "Value, interval", "Method")
+    return Table(caption="Error, concordance and regression", head=head, rows=tuple(rows), numeric=False)

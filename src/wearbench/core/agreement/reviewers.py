@@ -10,14 +10,20 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from wearbench.core.agreement.accuracy import a_rms, participant_mape
+from wearbench.core.agreement.deviationindex import coverage_probability, total_deviation_index
+from wearbench.core.agreement.equivalence import equivalence
+from wearbench.core.agreement.intraclass import icc
 from wearbench.core.agreement.limits import Limits, limits_of_agreement
 from wearbench.core.agreement.mixedlimits import mixed_limits
+from wearbench.core.agreement.passingbablok import PassingBablok, passing_bablok
 from wearbench.core.agreement.primary import Primary
 from wearbench.core.agreement.quantilelimits import quantile_limits
 from wearbench.core.agreement.ratiolimits import percent_limits, ratio_limits
 from wearbench.core.agreement.regressionlimits import regression_limits
 from wearbench.core.agreement.repeatedlimits import repeated_limits
 from wearbench.core.agreement.singlelimits import range_of_agreement, single_limits
+from wearbench.core.agreement.structuralline import StructuralLine, deming, least_products, weighted_deming
 from wearbench.core.agreement.sums import paired
 from wearbench.core.clusters import Estimate
 from wearbench.errors import CannotTell, DataError
@@ -125,12 +131,14 @@ def for_reviewers(
     cluster: ArrayLike | None = None,
     session: ArrayLike | None = None,
     activity: ArrayLike | None = None,
+    tolerance: float | None = None,
+    margin: float | None = None,
     confidence: float = 0.95,
     resamples: int = 2000,
     seed: int = 0,
     name: str = "",
 ) -> tuple[ReviewerStatistic, ...]:
-    """Limits of agreement of every kind.
+    """Limits of agreement of every kind, and further statistics of error, concordance and regression.
 
     Parameters
     ----------
@@ -140,6 +148,10 @@ def for_reviewers(
         The independent units: participants, or sessions of one. None takes the pairs as independent.
     session, activity : array-like, shape (n,), or None
         For the mixed model: session within the unit, and what was done.
+    tolerance : float or None
+        For the coverage probability, in the unit of the values; left out without.
+    margin : float or None
+        For the test of equivalence, declared before the data were seen; left out without.
     confidence : float
     resamples, seed, name
         Of the resampling of quantiles.
@@ -148,7 +160,9 @@ def for_reviewers(
     -------
     tuple of ReviewerStatistic
         Families "single" (pairs taken as independent: too narrow for repeated ones, and there to be seen so),
-        "repeated", "recovered", "sloping", "ratio", "percent", "quantiles" and "mixed". What cannot be given has a
+        "repeated", "recovered", "sloping", "ratio", "percent", "quantiles" and "mixed"; then "deviation" (total
+        deviation index of 90 %, coverage probability), "accuracy", "intraclass" (of the units' means, form 2,1),
+        "deming", "weighted_deming", "least_products", "passing_bablok" and "equivalence". What cannot be given has a
         reason in place of a value.
 
     Raises
@@ -201,31 +215,91 @@ def for_reviewers(
             raise CannotTell("recovered variances need repeated pairs, these are taken as independent")
         yield from _of_limits("recovered", repeated_limits(first, second, cluster, confidence=confidence))
 
-    families: dict[str, Callable[[], Iterator[ReviewerStatistic]]] = {
-        "single": single,
-        "repeated": lambda: _of_limits(
-            "repeated", limits_of_agreement(first, second, participant=cluster, confidence=confidence)
-        ),
-        "recovered": recovered,
-        "sloping": sloping,
-        "ratio": lambda: _of_limits("ratio", ratio_limits(first, second, participant=cluster, confidence=confidence)),
-        "percent": lambda: _of_limits(
-            "percent", percent_limits(first, second, participant=cluster, confidence=confidence)
-        ),
-        "quantiles": quantiles,
-        "mixed": mixed,
+    def deviation() -> Iterator[ReviewerStatistic]:
+        index = total_deviation_index(first, second, participant=cluster, confidence=confidence)
+        yield ReviewerStatistic(family="deviation", statistic="total_deviation_index_90", at=None, estimate=index.exact)
+        if tolerance is not None:
+            inside = coverage_probability(first, second, within=tolerance, participant=cluster, confidence=confidence)
+            yield ReviewerStatistic(
+                family="deviation", statistic="coverage_probability", at=tolerance, estimate=inside.normal
+            )
+
+    def accuracy() -> Iterator[ReviewerStatistic]:
+        rms = a_rms(first, second, participant=cluster, confidence=confidence)
+        yield ReviewerStatistic(family="accuracy", statistic="a_rms", at=None, estimate=rms)
+        if cluster is not None:
+            percent = participant_mape(first, second, cluster, confidence=confidence)
+            yield ReviewerStatistic(family="accuracy", statistic="participant_mape", at=None, estimate=percent)
+
+    def intraclass() -> Iterator[ReviewerStatistic]:
+        found = icc(np.stack([_means(first, cluster), _means(second, cluster)], axis=1), confidence=confidence)
+        yield ReviewerStatistic(family="intraclass", statistic="icc_2_1", at=None, estimate=found.coefficient)
+
+    def line(family: str) -> Callable[[], Iterator[ReviewerStatistic]]:
+        fits: dict[str, Callable[..., StructuralLine | PassingBablok]] = {
+            "deming": deming,
+            "weighted_deming": weighted_deming,
+            "least_products": least_products,
+            "passing_bablok": passing_bablok,
+        }
+
+        def made() -> Iterator[ReviewerStatistic]:
+            found = fits[family](first, second, participant=cluster, confidence=confidence)
+            yield ReviewerStatistic(family=family, statistic="slope", at=None, estimate=found.slope)
+            yield ReviewerStatistic(family=family, statistic="intercept", at=None, estimate=found.intercept)
+
+        return made
+
+    def equivalent() -> Iterator[ReviewerStatistic]:
+        found = equivalence(first, second, margin=margin, participant=cluster, alpha=(1 - confidence))
+        yield ReviewerStatistic(family="equivalence", statistic="mean_difference", at=margin, estimate=found.difference)
+
+    def repeated() -> Iterator[ReviewerStatistic]:
+        found = limits_of_agreement(first, second, participant=cluster, confidence=confidence)
+        yield from _of_limits("repeated", found)
+
+    def ratio() -> Iterator[ReviewerStatistic]:
+        yield from _of_limits("ratio", ratio_limits(first, second, participant=cluster, confidence=confidence))
+
+    def percent() -> Iterator[ReviewerStatistic]:
+        yield from _of_limits("percent", percent_limits(first, second, participant=cluster, confidence=confidence))
+
+    limits, of_line = ("limit_low", "limit_high"), ("slope", "intercept")
+    families: dict[str, tuple[tuple[str, ...], Callable[[], Iterator[ReviewerStatistic]]]] = {
+        "single": (limits, single),
+        "repeated": (limits, repeated),
+        "recovered": (limits, recovered),
+        "sloping": (limits, sloping),
+        "ratio": (limits, ratio),
+        "percent": (limits, percent),
+        "quantiles": (limits, quantiles),
+        "mixed": (limits, mixed),
+        "deviation": (("total_deviation_index_90",), deviation),
+        "accuracy": (("a_rms",), accuracy),
+        "intraclass": (("icc_2_1",), intraclass),
+        "deming": (of_line, line("deming")),
+        "weighted_deming": (of_line, line("weighted_deming")),
+        "least_products": (of_line, line("least_products")),
+        "passing_bablok": (of_line, line("passing_bablok")),
     }
+    if margin is not None:
+        families["equivalence"] = (("mean_difference",), equivalent)
     out: list[ReviewerStatistic] = []
-    for family, made in families.items():
+    for family, (names, made) in families.items():
         try:
             out += list(made())
         except (CannotTell, DataError) as error:
             none = Estimate(value=None, low=None, high=None, method="", n=0, why=str(error))
-            out += [
-                ReviewerStatistic(family=family, statistic=statistic, at=None, estimate=none)
-                for statistic in ("limit_low", "limit_high")
-            ]
+            out += [ReviewerStatistic(family=family, statistic=each, at=None, estimate=none) for each in names]
     return tuple(out)
+
+
+def _means(values: F64, cluster: ArrayLike | None) -> F64:
+    """Mean of each unit, the values themselves where each is its own."""
+    if cluster is None:
+        return values
+    code = np.unique(np.asarray(cluster), return_inverse=True)[1]
+    return np.asarray(np.bincount(code, weights=values) / np.bincount(code))
 
 
 def _of_limits(family: str, limits: Limits, *, at: float | None = None) -> Iterator[ReviewerStatistic]:
