@@ -270,6 +270,19 @@ def test_what_does_not_fit(pairs: tuple[object, object], options: dict[str, obje
     assert caught.value.message == message
 
 
+def test_a_fit_cut_short_says_so_and_gives_no_interval(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("wearbench.core.agreement.mixed.ROUNDS", 1)
+    found = limits(drawn(11))
+    assert not found.fit.converged
+    assert found.remarks[0] == "the fit did not converge: no interval is given"
+    for estimate in (found.bias, found.sd, found.low, found.high, found.activities[0].low):
+        assert (estimate.low, estimate.high, estimate.n) == (None, None, 0)
+        assert estimate.why == "the fit did not converge"
+    with pytest.raises(CannotTell) as caught:
+        component_intervals(found.fit)
+    assert caught.value.message == "the fit did not converge, so its variances have no interval"
+
+
 def test_no_interval_where_leaving_one_out_leaves_too_little() -> None:
     data = drawn(2, participants=2)
     found = limits(data, interval="jackknife")
