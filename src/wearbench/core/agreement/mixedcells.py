@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from wearbench.core.agreement.sums import SUM_NAMES, paired
+from wearbench.core.agreement.sums import CHUNK, SUM_NAMES, paired
 from wearbench.errors import DataError
 
 __all__ = ["Cells", "cells_of_pairs", "cells_of_sums"]
@@ -116,6 +116,38 @@ def _coded(labels: NDArray[np.generic]) -> tuple[I64, tuple[str, ...]]:
     return np.asarray(index, dtype=np.int64), tuple(str(name) for name in unique)
 
 
+def _run_sums(first: F64, second: F64, start: I64, n: F64) -> tuple[F64, F64]:
+    """Mean and sum of squares about it of each run of differences, a piece that stays in the cache at a time."""
+    size, count = first.size, start.size
+    mean, m2 = np.zeros(count), np.zeros(count)
+    if count == 0:
+        return mean, m2
+    some = start[:: 1 + count // 64]
+    edges = np.unique(np.append(np.searchsorted(start, np.arange(0, size, CHUNK)), count)).tolist()
+    ends = [*start[edges[:-1]].tolist(), size]
+    spare = np.empty(int(np.max(np.diff(ends))))
+    with np.errstate(over="ignore", invalid="ignore"):
+        pilot = float(np.median(first[some] - second[some]))
+        for a, b, low, high in zip(edges, edges[1:], ends, ends[1:], strict=False):
+            piece, at = spare[: high - low], start[a:b] - low
+            np.subtract(first[low:high], second[low:high], out=piece)
+            piece -= pilot
+            middle = np.add.reduceat(piece, at) / n[a:b]
+            raw = np.add.reduceat(np.multiply(piece, piece, out=piece), at)
+            if not (abs(pilot) < LARGEST and bool(np.all(raw < LARGEST**2))):
+                raise DataError(f"expected differences below {LARGEST:g} in size, got one beyond; give another unit")
+            square = raw - n[a:b] * middle * middle
+            if bool(np.any(square < 1e-4 * raw)):  # a mean far from the pilot cost digits: again, about each mean
+                np.subtract(first[low:high], second[low:high], out=piece)
+                piece -= pilot
+                piece -= np.repeat(middle, n[a:b].astype(np.int64))
+                left = np.add.reduceat(piece, at)
+                square = np.maximum(np.add.reduceat(piece * piece, at) - left * left / n[a:b], 0.0)
+                middle = middle + left / n[a:b]
+            mean[a:b], m2[a:b] = pilot + middle, square
+    return mean, m2
+
+
 def cells_of_pairs(
     tested: ArrayLike,
     reference: ArrayLike,
@@ -144,9 +176,7 @@ def cells_of_pairs(
         If the columns do not match, hold NaN or infinity, or differences of 1e150 and more.
     """
     first, second = paired(tested, reference)
-    with np.errstate(over="ignore"):
-        difference = first - second
-    size = difference.size
+    size = first.size
     given = _given(session, activity)
     labels = [
         _labels(label, size, what)
@@ -158,26 +188,9 @@ def cells_of_pairs(
         if name in given:
             change[1:] |= np.asarray(label[1:] != label[:-1], dtype=bool)
     start = np.flatnonzero(change)
-    length = np.diff(np.append(start, size))
     (who, who_names), (which, _), (what, what_names) = (_coded(label[start]) for label in labels)
-    n = length.astype(np.float64)
-    if size == 0:
-        mean = m2 = np.zeros(0)
-    else:
-        pilot = float(np.median(difference[start[:: 1 + start.size // 64]]))
-        with np.errstate(over="ignore", invalid="ignore"):
-            difference -= pilot
-            mean = np.add.reduceat(difference, start) / n
-            raw = np.add.reduceat(difference * difference, start)
-        if not (abs(pilot) < LARGEST and bool(np.all(raw < LARGEST**2))):
-            raise DataError(f"expected differences below {LARGEST:g} in size, got one beyond; give another unit")
-        m2 = raw - n * mean * mean
-        if bool(np.any(m2 < 1e-4 * raw)):  # a mean far from the pilot cost digits: once more, about each mean
-            difference -= np.repeat(mean, length)
-            left = np.add.reduceat(difference, start)
-            m2 = np.maximum(np.add.reduceat(difference * difference, start) - left * left / n, 0.0)
-            mean = mean + left / n
-        mean = pilot + mean
+    n = np.diff(np.append(start, size)).astype(np.float64)
+    mean, m2 = _run_sums(first, second, start, n)
     names = (who_names, what_names if activity is not None else ("",))
     return _cells([who, which, what], n, mean, m2, names=names, given=given)
 
