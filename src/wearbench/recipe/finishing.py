@@ -10,18 +10,20 @@ from wearbench.core.clock import ClockFit
 from wearbench.recipe.availability import Availability, availability_of
 from wearbench.recipe.columnset import columns_of
 from wearbench.recipe.comparison import Comparison
+from wearbench.recipe.delays import DelayFit
 from wearbench.recipe.episodes import episodes_of
 from wearbench.recipe.finalclock import final_clock
 from wearbench.recipe.fitting import SessionFit
 from wearbench.recipe.groupsums import groups_of, sums_of, sums_otherwise
 from wearbench.recipe.judging import cadence_over
 from wearbench.recipe.learning import StudyParameters, in_session
-from wearbench.recipe.marks import DelayFit, Marked, Split, agreed_clock, declared_otherwise, split_clock
+from wearbench.recipe.marks import Marked, agreed_clock
 from wearbench.recipe.material import FileNote, SessionMaterial
 from wearbench.recipe.places import BoutClock, bouts_on_reference, clock_owners, places_of
 from wearbench.recipe.remarks import proposals_of, warnings_of
 from wearbench.recipe.rhythms import rhythm_groups, rhythm_sums
 from wearbench.recipe.sessionresult import SeriesResult, SessionResult
+from wearbench.recipe.splitting import Split, declared_otherwise, split_clock
 from wearbench.recipe.statetimes import column_times, flow_of, share_blocks, state_times
 from wearbench.recipe.trimming import trimmed
 from wearbench.recipe.versions import firmware_of
@@ -120,9 +122,7 @@ def _bout_clocks(
             one.clock, one.marked, learned.delay, settings, half_s=half, after_stamp_s=series.after_stamp_s
         )
         back = split.offset_s - one.clock.shift_s
-        out[one.device] = BoutClock(
-            fit=one.clock, back_s=back, stamp_s=series.stamp_s, moved_s=series.moved_s
-        )
+        out[one.device] = BoutClock(fit=one.clock, back_s=back, stamp_s=series.stamp_s, moved_s=series.moved_s)
     return out
 
 

@@ -14,8 +14,8 @@ from wearbench.core.modes import Modes, joined_modes, nearest_mode
 from wearbench.core.states import FaithfulSums, StateParameters, learn_parameters
 from wearbench.quantities import Quantity
 from wearbench.recipe.clocks import finite_width
+from wearbench.recipe.delays import DelayFit, delay_in, delay_words, no_offset
 from wearbench.recipe.fitting import SeriesFit, SessionFit
-from wearbench.recipe.marks import DelayFit, delay_in, delay_words, no_offset
 from wearbench.recipe.windows import Lengths, half_of, nominal_averaging, window_lengths
 from wearbench.settings import Settings
 from wearbench.study import DeviceConfig, StudyConfig

@@ -13,26 +13,13 @@ from wearbench.core.clock import ClockFit
 from wearbench.core.marks import MarkClock, MarkPairs, clock_of_marks
 from wearbench.core.steps import ClockStep, outside_steps
 from wearbench.errors import CannotTell
-from wearbench.recipe.clocks import finite_width
+from wearbench.recipe.delays import delay_in, interval_words
 from wearbench.recipe.material import FileNote, ReferenceMaterial, Series, SessionMaterial, SyncMark
 from wearbench.settings import Settings
-from wearbench.study import DeviceConfig, Session, Study, sync_pairs
-from wearbench.wording import number, plural
+from wearbench.study import Session, Study, sync_pairs
+from wearbench.wording import plural
 
-__all__ = [
-    "FROM_MARKS",
-    "DelayFit",
-    "Marked",
-    "Split",
-    "agreed_clock",
-    "declared_otherwise",
-    "delay_in",
-    "delay_words",
-    "marked_series",
-    "no_offset",
-    "split_clock",
-    "sync_marks",
-]
+__all__ = ["FROM_MARKS", "Marked", "agreed_clock", "mark_note", "marked_series", "sync_marks"]
 
 EARLIEST_S: Final = -5.0
 LATEST_S: Final = 60.0
@@ -79,30 +66,6 @@ class Marked:
             prior_drift_ppm=settings.prior_drift_ppm,
             confidence=settings.confidence,
         )
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class DelayFit:
-    """How late a device is, seconds; ``low_s`` and ``high_s`` are NaN where nothing was estimated."""
-
-    delay_s: float
-    low_s: float
-    high_s: float
-    how: str
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Split:
-    """A centre shift parted into clock and delay; what adds up is ``offset_s - delay.delay_s``.
-
-    ``offset_is`` is "clock" where both are known and "clock_minus_delay" where only their difference is.
-    """
-
-    offset_s: float
-    low_s: float
-    high_s: float
-    offset_is: str
-    delay: DelayFit
 
 
 def sync_marks(
@@ -200,7 +163,7 @@ def marked_series(
         told = marked.clock(clock, settings)
     except CannotTell as error:
         said = f"{label}: its marks are not used: {error.message}"
-        return clock, Marked(notes=(_note("marks-disagree", said),))
+        return clock, Marked(notes=(mark_note("marks-disagree", said),))
     if again is None:
         return _from_marks(clock, told, shift_s=clock.shift_s + told.offset_s), marked
     if clock.trust == "refused":
@@ -241,19 +204,19 @@ def agreed_clock(
     try:
         told = marked.clock(clock, settings)
     except CannotTell as error:
-        return clock, Marked(notes=(_note("marks-disagree", f"{label}: its marks are not used: {error.message}"),))
+        return clock, Marked(notes=(mark_note("marks-disagree", f"{label}: its marks are not used: {error.message}"),))
     return _weighed(clock, replace(marked, agrees=True, notes=()), told, label=label, half_s=half_s)
 
 
 def _weighed(clock: ClockFit, marked: Marked, told: MarkClock, *, label: str, half_s: float) -> tuple[ClockFit, Marked]:
     if _agrees(clock, told, half_s):
         return clock, marked
-    said = (
-        f"{_acts(told)} put the clock of {label} at {_sure(told.offset_s, told.low_s, told.high_s)}, the data put "
-        f"clock less delay at {_sure(clock.shift_s - half_s, clock.low_s - half_s, clock.high_s - half_s)}"
-    )
+    marks = interval_words(told.offset_s, told.low_s, told.high_s)
+    data = interval_words(clock.shift_s - half_s, clock.low_s - half_s, clock.high_s - half_s)
+    acts = plural(told.n, "sync mark")
+    said = f"{acts} put the clock of {label} at {marks}, the data put clock less delay at {data}"
     doubt = replace(clock, trust="weak", why=f"{said}: they contradict each other")
-    note = _note("marks-disagree", f"{said}: no delay explains both, the data's is used and trust is weak")
+    note = mark_note("marks-disagree", f"{said}: no delay explains both, the data's is used and trust is weak")
     return doubt, replace(marked, agrees=False, notes=(note,))
 
 
@@ -271,10 +234,6 @@ def _pairs(
         return None
     ours, theirs, our_unit, their_unit = columns.T
     return MarkPairs(reference_s=ours, tested_s=theirs, reference_unit_s=our_unit, tested_unit_s=their_unit)
-
-
-def _note(slug: str, said: str) -> FileNote:
-    return FileNote(slug=slug, said=said, file="marks.csv")
 
 
 def _from_marks(clock: ClockFit, told: MarkClock, *, shift_s: float) -> ClockFit:
@@ -298,133 +257,6 @@ def _agrees(clock: ClockFit, told: MarkClock, half_s: float) -> bool:
     return delay.high_s >= EARLIEST_S and delay.low_s <= LATEST_S
 
 
-def delay_in(clock: ClockFit, told: MarkClock, *, half_s: float, averaging_width_s: float = 0.0) -> DelayFit:
-    """How late a device is in one session: what the data say beyond the clock that the marks give.
-
-    Parameters
-    ----------
-    clock : ClockFit
-        Centre shift of the data.
-    told : MarkClock
-    half_s : float
-        From stamp to window centre on a right clock without delay.
-    averaging_width_s : float
-        Width of the averaging's own interval, which moves the delay by half as much.
-
-    Returns
-    -------
-    DelayFit
-    """
-    delay = told.offset_s + half_s - clock.shift_s
-    half = math.hypot(0.5 * (told.high_s - told.low_s), 0.25 * averaging_width_s)
-    low = math.hypot(half, clock.high_s - clock.shift_s)
-    high = math.hypot(half, clock.shift_s - clock.low_s)
-    return DelayFit(delay_s=delay, low_s=delay - low, high_s=delay + high, how=f"from {plural(told.n, 'sync mark')}")
-
-
-def no_offset(clock: ClockFit) -> MarkClock:
-    """The clock of a device that shares the reference's."""
-    return MarkClock(
-        at_s=clock.at_s,
-        offset_s=0.0,
-        low_s=0.0,
-        high_s=0.0,
-        drift_ppm=0.0,
-        drift_low_ppm=0.0,
-        drift_high_ppm=0.0,
-        n=0,
-    )
-
-
-def split_clock(
-    clock: ClockFit,
-    marked: Marked,
-    delay: DelayFit | None,
-    settings: Settings,
-    *,
-    half_s: float,
-    after_stamp_s: float,
-    averaging_width_s: float = 0.0,
-    unknown: str = "",
-) -> Split:
-    """Part a session's centre shift into clock and delay, as far as they are known.
-
-    Parameters
-    ----------
-    clock : ClockFit
-        As finished.
-    marked : Marked
-        Of the first pass.
-    delay : DelayFit or None
-        Of the device over the study, or declared.
-    settings : Settings
-    half_s : float
-        From stamp to window centre on a right clock without delay.
-    after_stamp_s : float
-        How far the series' seconds lie after the device's own stamps.
-    averaging_width_s : float
-        Width of the averaging's own interval.
-    unknown : str
-        Why the delay is not known, where it is not.
-
-    Returns
-    -------
-    Split
-    """
-    if marked.usable and clock.trust in ("good", "weak") and finite_width(clock) < math.inf:
-        told = marked.clock(clock, settings)
-        own = delay_in(clock, told, half_s=half_s, averaging_width_s=averaging_width_s)
-        low, high = told.low_s + after_stamp_s, told.high_s + after_stamp_s
-        return Split(offset_s=told.offset_s + after_stamp_s, low_s=low, high_s=high, offset_is="clock", delay=own)
-    if delay is None:
-        nothing = DelayFit(delay_s=0.0, low_s=math.nan, high_s=math.nan, how=unknown)
-        move = after_stamp_s - half_s
-        return Split(
-            offset_s=clock.shift_s + move,
-            low_s=clock.low_s + move,
-            high_s=clock.high_s + move,
-            offset_is="clock_minus_delay",
-            delay=nothing,
-        )
-    offset = clock.shift_s + after_stamp_s - half_s + delay.delay_s
-    below = 0.0 if math.isnan(delay.low_s) else delay.delay_s - delay.low_s
-    above = 0.0 if math.isnan(delay.high_s) else delay.high_s - delay.delay_s
-    return Split(
-        offset_s=offset,
-        low_s=offset - math.hypot(clock.shift_s - clock.low_s, below),
-        high_s=offset + math.hypot(clock.high_s - clock.shift_s, above),
-        offset_is="clock",
-        delay=delay,
-    )
-
-
-def declared_otherwise(split: Split, marked: Marked, device: DeviceConfig) -> tuple[FileNote, ...]:
-    """Say where marks contradict a delay that was declared."""
-    delay = split.delay
-    if device.delay_s is None or not marked.usable or math.isnan(delay.low_s):
-        return ()
-    if delay.low_s <= device.delay_s <= delay.high_s:
-        return ()
-    declared = f"study.toml declares a delay of {number(device.delay_s)} s"
-    seen = _sure(delay.delay_s, delay.low_s, delay.high_s)
-    return (_note("marks-disagree", f"{device.label}: {declared}, its marks and data give {seen}"),)
-
-
-def delay_words(delay: DelayFit, n: int) -> str:
-    """Put a device's delay in words: ``late by 6.2 s (5.1 to 7.4; 4 sessions with marks)``."""
-    half = 0.5 * (delay.high_s - delay.low_s)
-    low, high = (number(x, uncertainty=half) for x in (delay.low_s, delay.high_s))
-    inside = f"({low} to {high}; {plural(n, 'session')} with marks)"
-    if delay.low_s > 0:
-        return f"late by {number(delay.delay_s, uncertainty=half)} s {inside}"
-    return f"not seen to be late: {number(delay.delay_s, uncertainty=half)} s {inside}"
-
-
-def _acts(told: MarkClock) -> str:
-    return plural(told.n, "sync mark")
-
-
-def _sure(value: float, low: float, high: float) -> str:
-    places = 1 if high - low < 20.0 else 0
-    low_words, high_words = (number(x, decimals=places) for x in (low, high))
-    return f"{number(value, decimals=places)} s ({low_words} to {high_words})"
+def mark_note(slug: str, said: str) -> FileNote:
+    """Something said of marks.csv."""
+    return FileNote(slug=slug, said=said, file="marks.csv")

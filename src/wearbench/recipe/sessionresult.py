@@ -11,11 +11,11 @@ from wearbench.core.clock import ClockFit
 from wearbench.core.pairing import Pairs
 from wearbench.core.states import States
 from wearbench.recipe.availability import Availability
-from wearbench.recipe.marks import Split
 from wearbench.recipe.material import FileNote, Series, SessionMaterial
 from wearbench.recipe.places import Places
 from wearbench.recipe.proposals import Proposal
 from wearbench.recipe.rhythms import RhythmSums
+from wearbench.recipe.splitting import Split
 from wearbench.recipe.versions import Firmware
 from wearbench.study import Session
 
