@@ -249,6 +249,19 @@ def test_too_many_points_are_refused_unless_thinned() -> None:
     assert passing_bablok(x + generator.normal(0, 3, x.size), x, participant=np.arange(x.size) % 40).n_points == 40
 
 
+def test_too_many_refits_are_refused_unless_there_are_participants() -> None:
+    generator = np.random.Generator(np.random.PCG64(6))
+    x = generator.normal(100, 10, 3001)
+    y = x + generator.normal(0, 3, x.size)
+    with pytest.raises(DataError) as caught:
+        weighted_deming(y, x)
+    assert str(caught.value) == (
+        "expected at most 3000 pairs, got 3001; readings in a row are not independent: give the participant of each "
+        "pair"
+    )
+    assert weighted_deming(y, x, participant=np.arange(x.size) % 20).slope.n == 20
+
+
 def test_jackknife_covers() -> None:
     # slope 1 in truth, 12 participants of 8 pairs, errors of participants shared: the interval must not be naive
     generator = np.random.Generator(np.random.PCG64(39))

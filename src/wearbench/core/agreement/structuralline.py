@@ -22,6 +22,9 @@ Fit = tuple[float, float]
 
 ROUNDS: Final = 500
 
+MOST_UNITS: Final = 3000
+"""More units than this are not left out one by one where every time needs a new fit."""
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class StructuralLine:
@@ -260,7 +263,8 @@ def weighted_deming(
     Raises
     ------
     DataError
-        If the columns do not match, hold NaN, infinity, values too large or not above 0, or the ratio is not above 0.
+        If the columns do not match, hold NaN, infinity, values too large or not above 0, the ratio is not above 0, or
+        there are more than `MOST_UNITS` pairs taken as independent.
     CannotTell
         If there are fewer than two pairs, a column does not vary, both do not vary together, or the slope does not
         settle.
@@ -281,7 +285,7 @@ def weighted_deming(
     (slope, intercept), weight = found
 
     def leave(keep: NDArray[np.bool_]) -> Fit:
-        again = _weighted(x[keep], y[keep], weight[keep], var_ratio_y_over_x)
+        again = _weighted(x[keep], y[keep], weight[keep], var_ratio_y_over_x, within=1e-10)
         return (math.nan, math.nan) if again is None else (again[0][0], scale * again[0][1])
 
     without = _refitted(data, leave)
@@ -291,10 +295,15 @@ def weighted_deming(
 def _refitted(data: Columns, leave: Callable[[NDArray[np.bool_]], Fit]) -> F64:
     if data.count < 3:
         return np.full((data.count, 2), np.nan)
+    if data.count > MOST_UNITS:
+        raise DataError(
+            f"expected at most {MOST_UNITS} {data.unit}, got {data.count}; readings in a row are not independent: give "
+            "the participant of each pair"
+        )
     return np.array([leave(data.code != out) for out in range(data.count)])
 
 
-def _weighted(x: F64, y: F64, weight: F64, ratio: float) -> tuple[Fit, F64] | None:
+def _weighted(x: F64, y: F64, weight: F64, ratio: float, *, within: float = 1e-12) -> tuple[Fit, F64] | None:
     inverse, before = 1 / ratio, math.nan
     for _ in range(ROUNDS):
         total = float(weight.sum())
@@ -306,7 +315,7 @@ def _weighted(x: F64, y: F64, weight: F64, ratio: float) -> tuple[Fit, F64] | No
         if not math.isfinite(slope):
             return None
         intercept = middle_y - slope * middle_x
-        if abs(slope - before) <= 1e-13 * abs(slope):
+        if abs(slope - before) <= within * abs(slope):
             return (slope, intercept), weight
         before = slope
         off = y - intercept - slope * x
@@ -404,7 +413,7 @@ def _york(x: F64, y: F64, wx: F64, wy: F64) -> tuple[float, float, float, float,
         before, slope = slope, float(np.sum(w * beta * v)) / bottom
         if not math.isfinite(slope):
             return None
-        if abs(slope - before) <= 1e-14 * max(abs(slope), 1e-300):
+        if abs(slope - before) <= 1e-13 * max(abs(slope), 1e-300):
             adjusted = middle_x + float(w @ beta) / total
             spread = float(np.sum(w * (middle_x + beta - adjusted) ** 2))
             if not spread > 0:
