@@ -119,7 +119,9 @@ def test_few_people_are_said() -> None:
 
 def test_one_session_is_parted_into_blocks() -> None:
     results = sound(lambda x, rng: x + rng.normal(0, 2, x.size), sessions=1)
-    _, assumptions, _ = tables(results)
+    led, assumptions, reviewers = tables(results)
+    assert not any("participant" in str(r["method"]) for r in reviewers)
+    assert not any("participant" in limits["bias"]["method"] for row in led for limits in row["primary_limits"])
     few = next(a for a in assumptions if a["by"] == "all" and a["assumption"] == "few_clusters")
     assert few["said"] == "There are 2 blocks only: fewer than 5 say little about others."
 

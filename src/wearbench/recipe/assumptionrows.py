@@ -10,7 +10,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from wearbench.core.agreement import Assumption, PrimaryChoice, check_assumptions, choose_primary
+from wearbench.core.agreement import Assumption, Estimate, PrimaryChoice, check_assumptions, choose_primary
 from wearbench.core.agreement.assumptions import clusters_of_pairs
 from wearbench.core.agreement.assumptionslopes import uneven_spread
 from wearbench.core.agreement.reviewers import for_reviewers, leading_limits
@@ -151,9 +151,9 @@ def _leading(part: _Part, choice: PrimaryChoice, settings: Settings) -> list[dic
             "at": at,
             "readings": "faithful" if choice.primary == "two_part" else "all",
             "scale": "ratio" if choice.primary == "ratio" else "difference",
-            "bias": estimate_row(each.bias),
-            "limit_low": estimate_row(each.low),
-            "limit_high": estimate_row(each.high),
+            "bias": _worded(each.bias, part.clusters),
+            "limit_low": _worded(each.low, part.clusters),
+            "limit_high": _worded(each.high, part.clusters),
         }
         for at, each in limits
     ]
@@ -179,10 +179,20 @@ def _reviewer_rows(part: _Part, choice: PrimaryChoice, row: dict[str, Any], sett
             "statistic": each.statistic,
             "at": each.at,
             "primary": each.family == choice.primary,
-            **estimate_row(each.estimate),
+            **_worded(each.estimate, part.clusters),
         }
         for each in found
     ]
+
+
+def _worded(estimate: Estimate, clusters: Clusters) -> dict[str, Any]:
+    """A row of an estimate from units by code, with what the units are in place of participants."""
+    units = {"none": "sessions"}.get(clusters.unit, clusters.unit)
+    row = estimate_row(estimate)
+    for key in ("method", "why"):
+        if row[key] and units != "participants":
+            row[key] = row[key].replace("participants", units).replace("participant", units[:-1])
+    return row
 
 
 def _assumption_row(assumption: Assumption) -> dict[str, Any]:
