@@ -248,6 +248,25 @@ def test_perfect_agreement_has_no_interval() -> None:
     assert (one.value, one.low, one.why) == (1.0, None, "judges and residuals do not vary")
 
 
+def test_targets_that_do_not_vary_have_no_intraclass_correlation() -> None:
+    for form in ("1,1", "2,1", "3,1", "1,k", "2,k", "3,k"):
+        for ratings, what in (
+            ([[7.1, 7.1], [7.1, 7.1]], "values that vary, all are the same"),
+            (
+                [[0.0, 2.0], [2.0, 0.0], [1.0, 1.0]],
+                "targets that vary, they do not",
+            ),
+        ):
+            with pytest.raises(CannotTell) as caught:
+                icc(ratings, form=form)  # type: ignore[arg-type]
+            assert str(caught.value) == f"an intraclass correlation needs {what}"
+    with pytest.raises(CannotTell) as small:
+        icc([[0.0, 9.0], [8.0, 2.0], [5.0, 5.0]], form="2,k")
+    assert str(small.value) == (
+        "an intraclass correlation of a mean needs targets that differ by more than their residuals"
+    )
+
+
 def test_messages_of_options() -> None:
     tested, reference, group = drawn(1)
     cases: list[tuple[Callable[[], object], str]] = [

@@ -59,7 +59,7 @@ def icc(ratings: ArrayLike, *, form: IccForm = "2,1", confidence: float = 0.95) 
     DataError
         If the table is none, holds NaN, infinity or values too large, or there is no such form.
     CannotTell
-        If there are fewer than two targets or judges, or nothing varies.
+        If there are fewer than two targets or judges, the targets do not vary, or those of a mean vary too little.
     """
     if form not in ICC_FORMS:
         raise DataError(f"expected one of the forms {'; '.join(ICC_FORMS)}, got {form!r}")
@@ -72,6 +72,8 @@ def icc(ratings: ArrayLike, *, form: IccForm = "2,1", confidence: float = 0.95) 
     rounding = (4 * float(np.finfo(np.float64).eps) * float(np.max(np.abs(table)))) ** 2
     if not max(bms, wms) > rounding:
         raise CannotTell("an intraclass correlation needs values that vary, all are the same")
+    if not bms > k * rounding:
+        raise CannotTell("an intraclass correlation needs targets that vary, they do not")
     family, error = form[0], wms if form[0] == "1" else ems
     why: str | None
     if family == "2":
@@ -87,10 +89,11 @@ def icc(ratings: ArrayLike, *, form: IccForm = "2,1", confidence: float = 0.95) 
             df = n * (k - 1.0) if family == "1" else (n - 1.0) * (k - 1.0)
             ends, why = _exact_interval(bms / error, n - 1.0, df, k, confidence), None
     if form[2] == "k":
-        value = (bms - error) / (bms + (jms - ems) / n if family == "2" else bms) if bms > 0 else -math.inf
+        bottom = bms + (jms - ems) / n if family == "2" else bms
+        value = (bms - error) / bottom if bottom > 0 else -math.inf
         ends = None if ends is None else (_of_mean(ends[0], k), _of_mean(ends[1], k))
     if not math.isfinite(value) or (ends is not None and not all(math.isfinite(end) for end in ends)):
-        raise CannotTell("an intraclass correlation of a mean needs targets that vary, they do not")
+        raise CannotTell("an intraclass correlation of a mean needs targets that differ by more than their residuals")
     return Intraclass(
         form=form,
         coefficient=fixed(value, ends, f"{method}, {n} targets and {k} judges", n, why),
