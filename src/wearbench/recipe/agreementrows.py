@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 
 from wearbench.core.agreement import summarise
+from wearbench.core.agreement.coverage import Texture, choose_effect, texture_of
+from wearbench.core.agreement.summary import IntervalMethod
 from wearbench.recipe.learning import StudyParameters
 from wearbench.recipe.rhythms import rhythm_rows
-from wearbench.recipe.rowparts import NOT_ASKED, by_series, estimate_row, participant_of
-from wearbench.recipe.sessionresult import SessionResult, SumsRow
+from wearbench.recipe.rowparts import NOT_ASKED, by_series, coverage_row, estimate_row, participant_of
+from wearbench.recipe.sessionresult import SeriesResult, SessionResult, SumsRow
 from wearbench.recipe.versions import Told, unknown_both_ways
 from wearbench.settings import Settings
 from wearbench.study import Study
@@ -49,6 +51,16 @@ def version_rows(ordered: list[SessionResult]) -> list[dict[str, Any]]:
     return out
 
 
+def _texture(group: list[tuple[SessionResult, SeriesResult]], readings: str) -> Texture:
+    """What the differences of a series are like within its sessions."""
+    parts = []
+    for _, s in group:
+        mask = s.pairs.used if readings == "all" else s.pairs.used & (s.states.state == 0)
+        order = np.argsort(s.pairs.start_s[mask], kind="stable")
+        parts.append((s.pairs.tested - s.pairs.reference)[mask][order])
+    return texture_of(parts)
+
+
 def agreement_rows(ordered: list[SessionResult], study: Study, settings: Settings) -> list[dict[str, Any]]:
     """Agreement of each device, quantity, group, choice of readings and clock."""
     out: list[dict[str, Any]] = []
@@ -61,6 +73,7 @@ def agreement_rows(ordered: list[SessionResult], study: Study, settings: Setting
                     key = (row.readings, row.clock, "session", r.material.name)
                     cells.setdefault(key, []).append((r.material.name, row))
         references = sorted({s.reference_device for _, s in group})
+        textures = {readings: _texture(group, readings) for readings in ("all", "faithful")}
         for (readings, clock, by, name), rows in cells.items():
             sessions = [session for session, _ in rows]
             people = [participant_of(study, session) for session in sessions]
@@ -69,12 +82,16 @@ def agreement_rows(ordered: list[SessionResult], study: Study, settings: Setting
             count = [len(row.blocks) for _, row in rows] if one else [1] * len(rows)
             codes = {session: i for i, session in enumerate(sorted(set(sessions)))}
             owners = {person: i for i, person in enumerate(sorted(set(people)))}
+            which = np.repeat([codes[s] for s in sessions], count)
+            who = np.repeat([owners[p] for p in people], count)
+            effect = choose_effect(sums, session=which, participant=who, texture=textures.get(readings))
             estimates = summarise(
                 sums,
-                session=np.repeat([codes[s] for s in sessions], count),
-                participant=np.repeat([owners[p] for p in people], count),
+                session=which,
+                participant=who,
                 blocks=one,
                 confidence=settings.confidence,
+                interval=cast(IntervalMethod, settings.interval),
                 resamples=settings.resamples,
                 seed=settings.seed,
                 name=f"{device}/{quantity}/{by}/{name}/{readings}/{clock}",
@@ -92,7 +109,15 @@ def agreement_rows(ordered: list[SessionResult], study: Study, settings: Setting
                     "n_pairs": int(sum(row.sums[0] for _, row in rows)),
                     "n_sessions": len(set(sessions)),
                     "n_participants": len(set(people)),
-                    "statistics": {key: estimate_row(e) for key, e in estimates.items()},
+                    "effects": effect.name,
+                    "effects_why": effect.why,
+                    "statistics": {
+                        key: estimate_row(e)
+                        | coverage_row(
+                            key, e, people=len(owners), sessions=len(codes), effect=effect.name, settings=settings
+                        )
+                        for key, e in estimates.items()
+                    },
                 }
             )
     return out

@@ -6,11 +6,13 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 
 from wearbench.core.agreement import Estimate
+from wearbench.core.agreement.coverage import MEASURED, nearest_coverage
 from wearbench.recipe.material import SessionMaterial
 from wearbench.recipe.sessionresult import SeriesResult, SessionResult
+from wearbench.settings import Settings
 from wearbench.study import Study
 
-__all__ = ["EPOCH", "NOT_ASKED", "by_series", "estimate_row", "instant", "participant_of"]
+__all__ = ["EPOCH", "NOT_ASKED", "by_series", "coverage_row", "estimate_row", "instant", "participant_of"]
 
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 NOT_ASKED = ("not_worn", "not_expected", "unjudged")
@@ -34,6 +36,21 @@ def by_series(ordered: list[SessionResult]) -> dict[tuple[str, str], list[tuple[
         for s in r.results:
             groups.setdefault((s.device, s.quantity), []).append((r, s))
     return groups
+
+
+def coverage_row(
+    name: str, estimate: Estimate, *, people: int, sessions: int, effect: str, settings: Settings
+) -> dict[str, Any]:
+    """How often such an interval held the truth in the nearest simulated design; None where that was not measured.
+
+    It was for intervals of 95 % made by t. Sessions count once however many people they are of.
+    """
+    none = {"coverage": None, "coverage_design": None}
+    measured = name in MEASURED and settings.interval == "t" and abs(settings.confidence - 0.95) < 1e-9
+    if not measured or estimate.low is None or estimate.high is None:
+        return none
+    found = nearest_coverage(name, participants=people, sessions=sessions / people, effect=effect)
+    return {"coverage": found.held, "coverage_design": f"{found.design}; {found.studies} studies"}
 
 
 def estimate_row(estimate: Estimate) -> dict[str, Any]:

@@ -7,6 +7,14 @@ from wearbench.core.agreement.categorysummary import CategorySummary, ClusterMea
 from wearbench.core.agreement.classes import ClassSkill, class_skill
 from wearbench.core.agreement.concordance import Concordance, ccc
 from wearbench.core.agreement.concordancecomponents import RepeatedConcordance, repeated_ccc
+from wearbench.core.agreement.coverage import (
+    Coverage,
+    StudyEffect,
+    Texture,
+    choose_effect,
+    nearest_coverage,
+    texture_of,
+)
 from wearbench.core.agreement.deviationindex import (
     CoverageProbability,
     DeviationIndex,
@@ -70,6 +78,7 @@ __all__ = [
     "Component",
     "Concordance",
     "Confusion",
+    "Coverage",
     "CoverageProbability",
     "DeviationIndex",
     "Equivalence",
@@ -88,6 +97,8 @@ __all__ = [
     "Repeatability",
     "RepeatedConcordance",
     "StructuralLine",
+    "StudyEffect",
+    "Texture",
     "Within",
     "a_rms",
     "ac1",
@@ -98,6 +109,7 @@ __all__ = [
     "cells_of_pairs",
     "cells_of_sums",
     "check_assumptions",
+    "choose_effect",
     "choose_primary",
     "class_skill",
     "cohen_kappa",
@@ -124,6 +136,7 @@ __all__ = [
     "merge_sums",
     "mixed_limits",
     "mixed_limits_of_cells",
+    "nearest_coverage",
     "noncentral_t_cdf",
     "one_way_components",
     "pabak",
@@ -152,6 +165,7 @@ __all__ = [
     "size_for_range",
     "summarise",
     "summarise_categories",
+    "texture_of",
     "total_deviation_index",
     "weighted_deming",
     "within_greater",

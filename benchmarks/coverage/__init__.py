@@ -1,0 +1,1 @@
+"""How often intervals hold the truth, measured in simulated studies."""
