@@ -9,7 +9,9 @@ import polars as pl
 import pytest
 from recorded import run, stamps, study, wear, write_session
 
+from wearbench.findings import find
 from wearbench.simulator import write_bench
+from wearbench.study import Decision, append_decisions
 
 FAST_S = 40.0
 LATE_S = 6.0
@@ -80,6 +82,8 @@ def test_the_delay_of_marked_sessions_holds_for_the_others(tmp_path):
     assert window["delay_low_s"] < LATE_S < window["delay_high_s"]
     assert window["delay_how"].startswith("late by ")
     assert window["delay_how"].endswith("; 3 sessions with marks)")
+    claim = next(f.claim for f in find(results.document, results.pairs) if f"were {window['delay_how']}." in f.claim)
+    assert "cannot be told apart" not in claim
     fourth = clocks(results)["S4"]
     assert fourth["offset_is"] == "clock"
     assert fourth["low_s"] < -70.0 < fourth["high_s"]
@@ -148,6 +152,7 @@ def test_a_shared_clock_gives_the_delay_too(tmp_path):
     (window,) = results.document["windows"]
     assert window["delay_s"] == pytest.approx(LATE_S, abs=1.0)
     assert window["delay_low_s"] < LATE_S < window["delay_high_s"]
+    assert any("Its values were late by 6" in f.claim for f in find(results.document, results.pairs))
     for clock in results.document["clock"]:
         assert (clock["offset_is"], clock["offset_s"]) == ("clock", pytest.approx(0.0, abs=1e-9))
         assert clock["delay_s"] == window["delay_s"]
@@ -253,3 +258,20 @@ def test_intervals_cover_the_simulators_truth(tmp_path):
     assert window["delay_low_s"] < 3.0 < window["delay_high_s"]
     assert window["delay_high_s"] - window["delay_low_s"] < 1.0
     assert warned(results, "marks-disagree") == []
+
+
+def test_a_decision_that_moves_stamps_moves_the_marks_with_them(tmp_path):
+    tapped(study(tmp_path), "S1", 1)
+    moved = Decision(
+        made=datetime(2031, 4, 1, tzinfo=UTC),
+        kind="clock",
+        session="S1",
+        device="band",
+        value=-40.0,
+        why=("slow sync",),
+    )
+    append_decisions(tmp_path, [moved])
+    clock = clocks(run(tmp_path))["S1"]
+    assert (clock["offset_is"], clock["trust"]) == ("clock", "good")
+    assert clock["offset_s"] == pytest.approx(0.0, abs=0.01)
+    assert clock["delay_low_s"] < LATE_S < clock["delay_high_s"]

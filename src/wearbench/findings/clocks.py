@@ -29,6 +29,7 @@ def say_clock(subject: Subject) -> Iterator[Said]:
         low, middle, high = min(offsets), sorted(offsets)[len(offsets) // 2], max(offsets)
         how = f"{signed(middle)} s" if high - low < 0.05 else f"{signed(low)} to {signed(high)} s"
         claim = f"Its clock was declared, not fitted ({how}). All that is said here rests on that."
+        claim += _late(subject)
         yield "clock", claim, {"offset_s": offsets, "weak": [], "method": str(fits[0].get("method") or "declared")}
         return
     claim = _amount(fits, offsets)
@@ -40,6 +41,7 @@ def say_clock(subject: Subject) -> Iterator[Said]:
     else:
         claim += "."
         claim += "".join(f" In {_names(sessions)}: {_asked(why)}" for why, sessions in alike)
+    claim += _late(subject)
     weak = sorted(str(c.get("session")) for c in fits if c.get("trust") == "weak")
     if weak:
         claim += f" The fit is weak in {plural(len(weak), 'session')}: {_names(weak)}."
@@ -47,6 +49,21 @@ def say_clock(subject: Subject) -> Iterator[Said]:
         claim += f" It could not be fitted in {plural(len(refused), 'session')}: {_names(refused)}."
     evidence = {"offset_s": offsets, "weak": weak, "refused": refused}
     yield "clock", claim, {**evidence, "method": "median of the fitted offsets over sessions"}
+
+
+def _late(subject: Subject) -> str:
+    """How late its values came, where sync marks or a shared clock tell."""
+    for window in subject.windows:
+        low, high = window.get("delay_low_s"), window.get("delay_high_s")
+        if low is None or high is None or not (window.get("delay_known") and finite(low) and finite(high)):
+            continue
+        how = str(window.get("delay_how") or "")
+        if how.startswith(("late by", "not seen")):
+            return f" Its values were {how}."
+        half = 0.5 * (float(high) - float(low))
+        seconds = [number(value, uncertainty=half) for value in (window.get("delay_s"), low, high)]
+        return f" Its values were late by {seconds[0]} s ({seconds[1]} to {seconds[2]}; {how})."
+    return ""
 
 
 def _amount(fits: Sequence[Mapping[str, Any]], offsets: list[float]) -> str:
