@@ -275,3 +275,15 @@ def test_jackknife_covers() -> None:
         naive += deming(tested, reference).proportional_bias is False
     assert inside / 400 == pytest.approx(0.95, abs=0.045)
     assert naive / 400 < 0.75
+
+
+def test_weighted_line_of_many_pairs_keeps_its_weights(monkeypatch: pytest.MonkeyPatch):
+    """One step of the iteration gives the standard errors of whole refits within two per cent."""
+    tested, reference, group = drawn(5, groups=30)
+    whole = numbers(weighted_deming(tested, reference, participant=group))
+    monkeypatch.setattr("wearbench.core.agreement.structuralline.MOST_REFITTED", 10)
+    step = numbers(weighted_deming(tested, reference, participant=group))
+    assert [step[0], step[3]] == [whole[0], whole[3]]
+    assert step[2] - step[1] == pytest.approx(whole[2] - whole[1], rel=0.02)
+    assert step[5] - step[4] == pytest.approx(whole[5] - whole[4], rel=0.02)
+    assert step != whole
