@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
-from study_folders import STUDY, invented_results, make_study
+from study_folders import STUDY, make_study
 
 from wearbench.errors import StudyError
 from wearbench.study import (
