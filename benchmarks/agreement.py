@@ -24,6 +24,7 @@ import time
 import warnings
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -294,7 +295,7 @@ def page(rounds: int) -> str:
             compare(
                 f"{resampling}, from {start}",
                 ours,
-                lambda work=work, count=count: work(pairs, count=count),
+                partial(work, pairs, count=count),
                 rounds=rounds,
                 times=RESAMPLES // count,
                 note=f"{way}; {count} resamples timed, times {RESAMPLES // count:,}",

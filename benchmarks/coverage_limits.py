@@ -120,7 +120,8 @@ def rows() -> list[tuple[str, str, Study]]:
 def coverage(study: Study, *, studies: int, seed: int) -> list[float]:
     """Share of studies whose interval held bias or median, lower and upper limit."""
     generator = np.random.Generator(np.random.PCG64(seed))
-    return np.mean([study(generator) for _ in range(studies)], axis=0).tolist()
+    held = np.array([study(generator) for _ in range(studies)], dtype=np.float64)
+    return [float(share) for share in held.mean(axis=0)]
 
 
 def main() -> None:

@@ -761,3 +761,19 @@ def test_a_disk_that_fails_on_the_way(path: Path, monkeypatch: pytest.MonkeyPatc
     assert str(caught.value) == (
         "band.csv: expected a file that can be read to its end, got 'Input/output error'; check the disk and the rights"
     )
+
+
+def test_an_index_without_a_name_is_the_time(tmp_path):
+    """As data frames are written: the index first, its heading empty (no source: common practice)."""
+    rows = "".join(f"2031-05-01T09:00:0{i}Z,{70 + i}\n" for i in range(3))
+    (made,) = reading(tmp_path / "a.csv", ",heart_rate\n" + rows).recordings
+    assert made.value.tolist() == [70, 71, 72]
+    named = "".join(f"{i},2031-05-01T09:00:0{i}Z,{70 + i}\n" for i in range(3))
+    (made,) = reading(tmp_path / "b.csv", ",time,heart_rate\n" + named).recordings
+    assert made.value.tolist() == [70, 71, 72]
+
+
+def test_empty_cells_are_no_headings(tmp_path):
+    """A first row of separators of another kind is no heading row."""
+    (made,) = reading(tmp_path / "a.csv", "note;Elapsed (s);HR (bpm)\n,,,;0;70\n").recordings
+    assert made.value.tolist() == [70]

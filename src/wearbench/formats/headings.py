@@ -182,7 +182,10 @@ def read_heading(heading: str, *, own_quantities: dict[str, str] | None = None) 
 def read_time_heading(heading: str) -> TimeHeading | None:
     """Say whether a heading names a time column, and how it is to be read; None if it does not."""
     text, offset_ms = _without_offset(heading)
-    found = _time_heading(text) if text.strip(" _-()[]") else TimeHeading(kind="stamp", scale_ms=None)
+    if text.strip(" _-()[]"):
+        found = _time_heading(text)
+    else:  # nothing but an offset heads stamps; nothing at all says nothing
+        found = None if offset_ms is None else TimeHeading(kind="stamp", scale_ms=None)
     return None if found is None else replace(found, offset_ms=offset_ms)
 
 

@@ -107,6 +107,9 @@ def plan_time(headings: Sequence[str], context: ReadContext, *, line: int | None
             return _planned((edges["end"],), heading, layout, start=edges["start"])
         loosely = [(i, t) for i, h in enumerate(headings) if (t := read_loose_time_heading(h)) is not None]
         chosen = _one_of(loosely, headings, context, line=line)
+    if not chosen and len(headings) > 1 and not headings[0].strip():
+        # data frames write their index first, without a name
+        chosen = [(0, TimeHeading(kind="stamp", scale_ms=None))]
     if not chosen:
         return TimePlan()
     return _planned(tuple(i for i, _ in chosen), chosen[-1][1], layout)
