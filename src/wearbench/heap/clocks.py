@@ -33,6 +33,8 @@ QUARTER_MS: Final = 900_000
 _QUARTERS: Final = tuple(sorted(range(-56, 57), key=abs))
 _FINE: Final = tuple(range(-8, 9))
 _MARGIN: Final = 0.2
+_GAIN: Final = 0.1
+"""A clock is moved only for so much more correlation than as stamped."""
 _SUPPORT_MS: Final = 5 * 86_400_000
 _MOSTLY: Final = 0.75
 _ENDS_MS: Final = 180_000
@@ -112,6 +114,9 @@ class Timeline:
         good = sorted((pair for pair in seen if pair[1].good), key=lambda pair: -pair[1].score)
         if good:
             best = good[0][1]
+            stamped = next((one for q, one in seen if q == 0), None)
+            if good[0][0] != 0 and stamped is not None and stamped.correlation > best.correlation - _GAIN:
+                return None  # hardly worse as stamped: no reason to think the clock off
             near = [one for q, one in good[1:] if abs(q - good[0][0]) > 1 and (one.sure or not best.sure)]
             return None if near and near[0].correlation > best.correlation - 0.05 else good[0]
         close = sorted((pair for pair in seen if pair[1].mostly_close), key=lambda pair: -pair[1].close)
