@@ -12,7 +12,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from wearbench.core.agreement.sums import SUM_NAMES
+from wearbench.core.agreement.sums import SUM_NAMES, rows_of_sums
 from wearbench.errors import DataError
 
 __all__ = [
@@ -266,12 +266,7 @@ def choose_effect(
     DataError
         If the rows do not fit.
     """
-    rows, who, which = np.asarray(sums, dtype=np.float64), np.asarray(participant), np.asarray(session)
-    if rows.ndim != 2 or rows.shape[1] != len(SUM_NAMES) or not who.shape == which.shape == rows.shape[:1]:
-        raise DataError(
-            f"expected rows of {len(SUM_NAMES)} sums with a session and a participant each, got shapes {rows.shape}, "
-            f"{which.shape} and {who.shape}"
-        )
+    rows, which, who = rows_of_sums(sums, session=session, participant=participant)
     keep = rows[:, 0] > 0
     rows, who, which = rows[keep], who[keep], which[keep]
     if rows.shape[0] == 0:

@@ -16,7 +16,7 @@ from wearbench.core.agreement.intervals import (
     spread_of,
 )
 from wearbench.core.agreement.moments import Centre, Moments, cluster_moments, statistics
-from wearbench.core.agreement.sums import SUM_NAMES, merge_sums
+from wearbench.core.agreement.sums import merge_sums, rows_of_sums
 from wearbench.core.agreement.twostage import two_stage_totals
 from wearbench.core.clusters import Clusters, Estimate, choose_clusters, effective_df, t_quantile
 from wearbench.core.resample import (
@@ -119,12 +119,7 @@ def summarise(
     DataError
         If the rows do not fit.
     """
-    sums, which, who = np.asarray(sums, dtype=np.float64), np.asarray(session), np.asarray(participant)
-    if sums.ndim != 2 or sums.shape[1] != len(SUM_NAMES) or not which.shape == who.shape == sums.shape[:1]:
-        raise DataError(
-            f"expected rows of {len(SUM_NAMES)} sums with a session and a participant each, got shapes {sums.shape}, "
-            f"{which.shape} and {who.shape}"
-        )
+    sums, which, who = rows_of_sums(sums, session=session, participant=participant)
     keep = sums[:, 0] > 0
     clusters = choose_clusters(which[keep], who[keep], blocks=blocks)
     if clusters.count == 0:

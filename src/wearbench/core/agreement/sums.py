@@ -25,6 +25,7 @@ __all__ = [
     "merge_sums",
     "pair_sums",
     "paired",
+    "rows_of_sums",
 ]
 
 F64 = NDArray[np.float64]
@@ -229,6 +230,33 @@ def _sums(
     columns.append(total(absolute <= PERCENT_SHARE * size))
     columns.append(nothing if tolerance is None else total(absolute <= np.maximum(tolerance, tolerance_share * size)))
     return np.stack(columns, axis=1)
+
+
+def rows_of_sums(sums: ArrayLike, *, session: ArrayLike, participant: ArrayLike) -> tuple[F64, I64, I64]:
+    """Check rows of sums with the session and the participant of each.
+
+    Parameters
+    ----------
+    sums : array-like, shape (k, len(SUM_NAMES))
+    session, participant : int array-like, shape (k,)
+
+    Returns
+    -------
+    tuple of arrays
+        Sums, sessions and participants.
+
+    Raises
+    ------
+    DataError
+        If the rows do not fit.
+    """
+    rows, which, who = np.asarray(sums, dtype=np.float64), np.asarray(session), np.asarray(participant)
+    if rows.ndim != 2 or rows.shape[1] != len(SUM_NAMES) or not which.shape == who.shape == rows.shape[:1]:
+        raise DataError(
+            f"expected rows of {len(SUM_NAMES)} sums with a session and a participant each, got shapes {rows.shape}, "
+            f"{which.shape} and {who.shape}"
+        )
+    return rows, which, who
 
 
 def merge_sums(sums: F64, *, index: I64 | None = None, count: int = 1) -> F64:
