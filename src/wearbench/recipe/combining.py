@@ -10,6 +10,7 @@ from typing import Any
 import polars as pl
 
 from wearbench import __version__
+from wearbench.recipe.affected import affected_rows
 from wearbench.recipe.agreementrows import agreement_rows, rows_by_rhythm, version_rows
 from wearbench.recipe.assumptionrows import assumption_tables
 from wearbench.recipe.clockrows import clock_rows, parameter_rows, proposal_rows, window_rows
@@ -17,7 +18,7 @@ from wearbench.recipe.learning import StudyParameters
 from wearbench.recipe.pairtable import pair_table
 from wearbench.recipe.sessionresult import SessionResult
 from wearbench.recipe.sessionrows import compared_rows, left_out_rows, reference_rows, session_row
-from wearbench.recipe.staterows import affected_rows, episode_rows, flow_rows, state_rows, tracking_rows
+from wearbench.recipe.staterows import episode_rows, flow_rows, state_rows, tracking_rows
 from wearbench.recipe.traces import trace_table
 from wearbench.recipe.warningrows import mixed_rhythms, unknown_versions, warning_rows
 from wearbench.settings import Settings

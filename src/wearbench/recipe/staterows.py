@@ -1,4 +1,4 @@
-"""Tables of the document about states: seconds, tracking shares, sessions affected, flow, episodes."""
+"""Tables of the document about states: seconds, tracking shares, flow, episodes."""
 
 from __future__ import annotations
 
@@ -6,14 +6,14 @@ from typing import Any
 
 import numpy as np
 
-from wearbench.core.resample import ratio_interval, sessions_affected
+from wearbench.core.resample import ratio_interval
 from wearbench.core.states import STATES
 from wearbench.recipe.rowparts import NOT_ASKED, by_series, estimate_row, instant, participant_of
 from wearbench.recipe.sessionresult import SeriesResult, SessionResult
 from wearbench.settings import Settings
 from wearbench.study import COLUMNS, Study
 
-__all__ = ["affected_rows", "episode_rows", "flow_rows", "state_rows", "tracking_rows"]
+__all__ = ["episode_rows", "flow_rows", "state_rows", "tracking_rows"]
 
 
 def _state_seconds(group: list[tuple[SessionResult, SeriesResult]]) -> dict[tuple[str, str], dict[str, float]]:
@@ -106,40 +106,6 @@ def tracking_rows(ordered: list[SessionResult], study: Study, settings: Settings
                     "unjudged_seconds": unjudged,
                     "missing_all_right": (kept + lost) / judged,
                     "missing_left_out": kept / (judged - lost) if judged > lost else None,
-                }
-            )
-    return out
-
-
-def affected_rows(ordered: list[SessionResult], settings: Settings, *, least_s: float = 30.0) -> list[dict[str, Any]]:
-    """In how many sessions each state other than faithful showed for at least so long, half a minute by default."""
-    out: list[dict[str, Any]] = []
-    for (device, quantity), group in by_series(ordered).items():
-        per: dict[str, dict[str, float]] = {}
-        longest: dict[str, float] = {}
-        judged = 0
-        for r, s in group:
-            if any(t.by == "all" and t.state not in NOT_ASKED for t in s.state_times):
-                judged += 1
-            for episode in (e for e in s.episodes if e.state not in NOT_ASKED):
-                cell = per.setdefault(episode.state, {})
-                cell[r.material.name] = cell.get(r.material.name, 0.0) + episode.seconds
-                longest[episode.state] = max(longest.get(episode.state, 0.0), episode.seconds)
-        for state, cell in per.items():
-            hit = sorted(name for name, seconds in cell.items() if seconds >= least_s)
-            estimate = sessions_affected(len(hit), max(judged, len(hit)), confidence=settings.confidence)
-            out.append(
-                {
-                    "device": device,
-                    "quantity": quantity,
-                    "state": state,
-                    "sessions": hit,
-                    "n_affected": len(hit),
-                    "n_sessions": judged,
-                    "least_seconds": least_s,
-                    "share": estimate_row(estimate),
-                    "seconds": sum(cell.values()),
-                    "longest_seconds": longest[state],
                 }
             )
     return out
