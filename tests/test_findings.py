@@ -102,8 +102,8 @@ def test_failure_state_whole_sentence() -> None:
     episodes = [episode(s, "halved", 490.0 if s == "S09" else 60.0) for s in hit]
     document = document_of(states=seconds(faithful=20000, halved=970), episodes=episodes)
     assert claims(document, pairs_of(12))["state_halved"] == (
-        "It read about half the true heart rate in 9 of 12 sessions, for 8 min 10 s at the longest (S09-E1). "
-        "16 min 10 s in all. Share of sessions affected: 75 % (95 % interval 43 % to 95 %)."
+        "In 9 of 12 sessions (exact 95 %: 43 to 95 %) it read about half the true heart rate for at least 1 min, "
+        "longest 8 min 10 s (S09-E1). 16 min 10 s in all. It struck all six people."
     )
 
 
@@ -118,21 +118,22 @@ def test_failure_state_says_where_two_explanations_fit() -> None:
 def test_failure_state_uses_the_studys_own_count_of_sessions_affected() -> None:
     affected = [
         {"device": "band", "quantity": "heart_rate", "state": "halved", "sessions": ["S01"], "n_sessions": 12}
-        | {"least_seconds": 30.0}
+        | {"least_seconds": 30.0, "n_affected": 1, "share": statistic(1 / 12)}
     ]
     episodes = [episode("S01", "halved", 60.0), episode("S02", "halved", 5.0)]
     document = document_of(states=seconds(faithful=2000, halved=65), episodes=episodes, affected=affected)
     claim = claims(document, pairs_of(12))["state_halved"]
-    assert "in 1 of 12 sessions" in claim
-    assert claim.endswith("counting sessions with 30 s of it or more.")
+    assert claim.startswith("In 1 of 12 sessions (exact 95 %: 0.2 to 38 %) it read about half")
+    assert "for at least 30 s, longest 1 min (S01-E1)." in claim
 
 
 def test_states_never_seen_give_the_bound() -> None:
     document = document_of(states=seconds(faithful=2000))
     bound = exact_proportion(0, 12)[1]
     assert claims(document, pairs_of(12))["not_seen"] == (
-        "Not seen: “about half”, “about double”, “stuck to cadence” and “stuck on one value”. With 12 sessions without "
-        f"it, something that strikes up to {share(bound)} of sessions could still have gone unseen."
+        "Not seen for 1 min or more in any session: “about half”, “about double”, “stuck to cadence” and “stuck on one "
+        f"value”. With 12 sessions without it, something that strikes up to {share(bound)} of sessions could still "
+        "have gone unseen."
     )
 
 
@@ -285,7 +286,10 @@ def test_one_participant_is_said_in_every_scope() -> None:
 def test_scope_names_people_sessions_site_and_firmware() -> None:
     results = invented(sessions=8, participants=4)
     scopes = {f.scope for f in find(results.document, results.pairs) if f.device == "band-a"}
-    assert scopes == {"Band A, heart rate: four people, 8 sessions, left wrist, firmware 2.0 and 2.1"}
+    assert scopes == {
+        "Band A, heart rate: four people, 8 sessions, left wrist, firmware 2.0 and 2.1, against Chest patch (number of "
+        "units not told)"
+    }
 
 
 def test_ids_are_unique_and_do_not_change_with_the_data() -> None:

@@ -35,6 +35,12 @@ class Settings:
     state_share: float = _say(0.8, "a window with this share of one mode has that state")
     frozen_min_s: float = _say(10.0, "shortest run of one repeated value that can be a freeze")
     frozen_move_bpm: float = _say(5.0, "how far the reference must move while a value is held for it to be frozen")
+    affected_s: float = _say(
+        60.0, "a session counts as affected by a failure that held at least this long in it, in two readings or more"
+    )
+    affected_probability: float = _say(
+        0.8, "smallest mean posterior probability of an episode that counts towards a session being affected"
+    )
     reading_counts_for: float = _say(
         1.5, "a reading counts for the time to the next, at most this many usual intervals"
     )

@@ -7,6 +7,7 @@ from wearbench.findings.firmware import unknown_words
 from wearbench.findings.rhythm import blind_words, rhythm_words, shortest_s, usual_interval_s
 from wearbench.findings.sentences import find
 from wearbench.findings.subject import Subject, device_label, subjects
+from wearbench.findings.tracing import rows_behind
 from wearbench.findings.tracking import unjudged_s
 from wearbench.findings.within import session_bounds
 
@@ -21,6 +22,7 @@ __all__ = [
     "looks_like_groups",
     "primary_row",
     "rhythm_words",
+    "rows_behind",
     "session_bounds",
     "shortest_s",
     "subjects",

@@ -1,89 +1,161 @@
-"""How it went wrong: each failure by sessions affected, and those never seen."""
+"""How it went wrong: each failure by sessions affected, lapses too short to count, and failures never seen."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from typing import Any
+from collections.abc import Iterator, Mapping
+from typing import Any, Final
 
 from wearbench.core.resample import exact_proportion
-from wearbench.findings.finding import Said
+from wearbench.findings.finding import Said, sessions_hit
 from wearbench.findings.subject import Subject
-from wearbench.wording import FAILURES, STATE_DID, STATE_LABEL, duration, join_words, plural, share
+from wearbench.wording import FAILURES, STATE_DID, STATE_LABEL, duration, join_words, number_word, plural, share
 
 __all__ = ["say_states"]
 
+_LOOKED_FOR: Final = ("halved", "doubled", "cadence_locked", "frozen")
+_METHOD: Final = "exact binomial interval over sessions"
+
 
 def say_states(subject: Subject) -> Iterator[Said]:
-    """Each failure that was seen, the one with most time first; then those that were not."""
-    total = subject.judged_sessions
-    if not total or not subject.states:
+    """Each failure that held long enough to count, the one with most time first; then lapses; then the unseen."""
+    if not subject.judged_sessions or not subject.states:
         return
-    seconds = subject.seconds()
-    absent = []
-    for state in sorted(FAILURES, key=lambda s: -seconds.get(s, 0.0)):
-        episodes = [e for e in subject.episodes if e.get("state") == state]
-        if not episodes and seconds.get(state, 0.0) <= 0:
-            if state in ("halved", "doubled", "cadence_locked", "frozen"):
-                absent.append(state)
-            continue
-        yield _one_state(subject, state, episodes, seconds.get(state, 0.0), total)
-    if absent:
-        bound = exact_proportion(0, len(total), confidence=subject.confidence)[1]
-        names = join_words([f"“{STATE_LABEL[s]}”" for s in absent])
-        claim = f"Not seen: {names}. "
-        claim += (
-            "One session without it says little."
-            if len(total) == 1
-            else f"With {plural(len(total), 'session')} without it, something that strikes up to {share(bound)} of "
-            "sessions could still have gone unseen."
-        )
-        yield "not_seen", claim, {"states": absent, "n_sessions": len(total), "high": bound, "method": "exact binomial"}
+    rows = {state: row for state in FAILURES if (row := subject.affected_by(state)) is not None}
+    for row in sorted(rows.values(), key=lambda r: -float(r["seconds"])):
+        if row["n_affected"]:
+            yield _fault(subject, row)
+    yield from _lapses(subject, rows)
+    yield from _unsure(subject, rows)
+    yield from _not_seen(subject, rows)
 
 
-def _one_state(subject: Subject, state: str, episodes: list[dict[str, Any]], seconds: float, total: list[str]) -> Said:
-    row = next((r for r in subject.affected if r.get("state") == state), None)
-    if row is not None and row.get("n_sessions"):
-        hit, asked = list(row.get("sessions") or []), int(row["n_sessions"])
-        at_least = float(row.get("least_seconds") or 0.0)
-    else:
-        hit, asked, at_least = (
-            sorted({e["session"] for e in episodes if e.get("session") in set(total)}),
-            len(total),
-            0.0,
-        )
-    low, high = exact_proportion(len(hit), asked, confidence=subject.confidence)
+def _fault(subject: Subject, row: Mapping[str, Any]) -> Said:
+    state, k, n = str(row["state"]), int(row["n_affected"]), int(row["n_sessions"])
+    low, high = exact_proportion(k, n, confidence=subject.confidence)
     did = STATE_DID[state].format(what=subject.what)
-    longest = max(episodes, key=lambda e: e.get("seconds") or 0.0, default=None)
-    most = ""
-    if longest is not None:
-        most = f", for {duration(longest.get('seconds'))} at the longest ({longest.get('id')})"
-    if len(total) == 1:
-        claim = f"In this one session it {did}{most}. {duration(seconds)} in all."
+    longest = f"longest {duration(row['longest_seconds'])}" if row.get("longest_seconds") else ""
+    longest += f" ({row['longest']})" if longest and row.get("longest") else ""
+    if len(subject.judged_sessions) == 1:
+        claim = f"In this one session it {did}{', ' if longest else ''}{longest}."
+        claim += f" {duration(row['affected_seconds'])} in all."
     else:
-        level = f"{100 * subject.confidence:g} %"
-        claim = (
-            f"It {did} in {len(hit)} of {plural(asked, 'session')}{most}. {duration(seconds)} in all. Share of "
-            f"sessions affected: {share(len(hit) / asked)} ({level} interval {share(low)} to {share(high)})"
-        )
-        claim += f", counting sessions with {duration(at_least)} of it or more." if at_least > 0 else "."
-    both = sum(1 for e in episodes if e.get("also"))
-    if both:
-        other = STATE_LABEL[str(next(e["also"] for e in episodes if e.get("also")))]
+        hit = sessions_hit(k, n, (low, high), confidence=subject.confidence, word=subject.sessions_word(n))
+        claim = f"In {hit} it {did} for at least {duration(row['least_seconds'])}{', ' if longest else ''}{longest}."
+        claim += f" {duration(row['affected_seconds'])} in all."
+        claim += _people(subject, row)
+        if state == "cadence_locked" and n < len(subject.judged_sessions):
+            claim += f" Only {plural(n, 'session')} had a cadence beside it."
+    also, episodes = int(row.get("n_also") or 0), int(row.get("n_episodes") or 0)
+    if also:
         claim += (
-            f" In {both} of {plural(len(episodes), 'episode')} “{other}” fits as well: the two cannot be told apart."
+            f" In {also} of {plural(episodes, 'episode')} “{STATE_LABEL['cadence_locked']}” fits as well: the two "
+            "cannot be told apart."
         )
+    several = len(subject.judged_sessions) > 1
     evidence = {
+        "fault": True,
         "state": state,
-        "sessions": hit,
-        "n_sessions": asked,
-        "least_seconds": at_least,
-        "share": len(hit) / asked,
+        "sessions": list(row["sessions"]),
+        "n_sessions": n,
+        "least_seconds": float(row["least_seconds"]),
+        "share": k / n,
         "low": low,
         "high": high,
-        "seconds": seconds,
-        "episodes": len(episodes),
-        "longest": None if longest is None else longest.get("id"),
-        "also": both,
-        "method": "exact binomial interval over sessions" if len(total) > 1 else "",
+        "seconds": float(row["affected_seconds"]),
+        "episodes": episodes,
+        "longest": row.get("longest"),
+        "also": also,
+        "people": [len(subject.participants(list(row["sessions"]))), len(subject.participants())],
+        "method": f"{_METHOD}; episodes of enough probability, summed within a session" if several else "",
     }
     return f"state_{state}", claim, evidence
+
+
+def _people(subject: Subject, row: Mapping[str, Any]) -> str:
+    """In how many of several people."""
+    everyone = subject.participants()
+    if len(everyone) < 2:
+        return ""
+    struck = subject.participants(list(row["sessions"]))
+    if len(struck) == len(everyone):
+        return f" It struck all {number_word(len(everyone))} people."
+    return f" It struck {number_word(len(struck))} of {number_word(len(everyone))} people."
+
+
+def _lapses(subject: Subject, rows: Mapping[str, Mapping[str, Any]]) -> Iterator[Said]:
+    """Failures shorter than what counts: said in one sentence, and no fault."""
+    brief = {s: r for s, r in rows.items() if float(r.get("brief_seconds") or 0.0) > 0}
+    if not brief:
+        return
+    ordered = sorted(brief.items(), key=lambda item: -float(item[1]["brief_seconds"]))
+    one = len(subject.judged_sessions) == 1
+    parts = [_amount(s, r["brief_seconds"], len(r["brief_sessions"]), one=one) for s, r in ordered]
+    least = duration(ordered[0][1]["least_seconds"])
+    claim = f"Shorter lapses, too short to count (under {least} in a session, or one reading): {'; '.join(parts)}."
+    evidence = {
+        "fault": False,
+        "states": [s for s, _ in ordered],
+        "seconds": {s: float(r["brief_seconds"]) for s, r in ordered},
+        "sessions": {s: list(r["brief_sessions"]) for s, r in ordered},
+        "least_seconds": float(ordered[0][1]["least_seconds"]),
+        "method": "seconds of episodes in sessions that held less than what counts",
+    }
+    yield "lapses", claim, evidence
+
+
+def _unsure(subject: Subject, rows: Mapping[str, Mapping[str, Any]]) -> Iterator[Said]:
+    """Episodes whose state is too uncertain to count."""
+    doubtful = {s: r for s, r in rows.items() if float(r.get("unsure_seconds") or 0.0) > 0}
+    if not doubtful:
+        return
+    ordered = sorted(doubtful.items(), key=lambda item: -float(item[1]["unsure_seconds"]))
+    one = len(subject.judged_sessions) == 1
+    parts = [_amount(s, r["unsure_seconds"], len(r["unsure_sessions"]), one=one) for s, r in ordered]
+    claim = f"Not sure enough to count: {'; '.join(parts)}."
+    evidence = {
+        "fault": False,
+        "states": [s for s, _ in ordered],
+        "seconds": {s: float(r["unsure_seconds"]) for s, r in ordered},
+        "sessions": {s: list(r["unsure_sessions"]) for s, r in ordered},
+        "method": "episodes whose mean posterior probability is below affected_probability",
+    }
+    yield "unsure", claim, evidence
+
+
+def _amount(state: str, seconds: float, sessions: int, *, one: bool) -> str:
+    where = "" if one else f" in all in {plural(sessions, 'session')}"
+    return f"“{STATE_LABEL[state]}”, {duration(seconds)}{where}"
+
+
+def _not_seen(subject: Subject, rows: Mapping[str, Mapping[str, Any]]) -> Iterator[Said]:
+    """Failures that no session held long enough, with what could still have gone unseen."""
+    absent = {s: rows[s] for s in _LOOKED_FOR if s in rows and not rows[s]["n_affected"]}
+    told = {s: int(r["n_sessions"]) for s, r in absent.items() if int(r["n_sessions"])}
+    parts: list[str] = []
+    bounds: dict[str, float] = {}
+    for n in sorted(set(told.values()), reverse=True):
+        states = [s for s in told if told[s] == n]
+        bound = exact_proportion(0, n, confidence=subject.confidence)[1]
+        bounds |= dict.fromkeys(states, bound)
+        names = join_words([f"“{STATE_LABEL[s]}”" for s in states])
+        least = duration(absent[states[0]]["least_seconds"])
+        without = (
+            "One session without it says little."
+            if n == 1
+            else f"With {plural(n, 'session')} without it, something that strikes up to {share(bound)} of sessions "
+            "could still have gone unseen."
+        )
+        said = f"Not seen for {least} or more in any session: {names}. {without}"
+        parts.append(_few(names, n, bound) if parts else said)
+    if "cadence_locked" in absent and "cadence_locked" not in told:
+        label = STATE_LABEL["cadence_locked"]
+        parts.append(f"Whether it was {label} cannot be told: no cadence was recorded beside it.")
+    if parts:
+        high = max(bounds.values(), default=None)
+        evidence = {"fault": False, "states": list(told), "n_sessions": max(told.values(), default=0), "high": high}
+        yield "not_seen", " ".join(parts), {**evidence, "bounds": bounds, "method": "exact binomial"}
+
+
+def _few(names: str, n: int, bound: float) -> str:
+    """The same of a failure that only some sessions could have shown."""
+    return f"Nor was {names}, which only {plural(n, 'session')} with cadence could show (up to {share(bound)})."

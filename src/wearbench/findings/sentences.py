@@ -18,6 +18,7 @@ from wearbench.findings.firmware import say_firmware
 from wearbench.findings.reference import say_reference
 from wearbench.findings.rhythm import say_rhythm
 from wearbench.findings.subject import Subject, device_label, quantity_label, subjects
+from wearbench.findings.tracing import cited
 from wearbench.findings.tracking import say_missing, say_nothing_judged, say_one_session, say_tracking
 from wearbench.study.results import plain
 
@@ -58,16 +59,26 @@ def find(document: Mapping[str, Any], pairs: pl.DataFrame) -> list[Finding]:
     document = plain(document)
     found = subjects(document, pairs)
     exports = _exports(document)
-    said = []
+    said: list[Finding] = []
+
+    def add(device: str, quantity: str, scope: str, each: Said) -> None:
+        kind, claim, evidence = each
+        rows = evidence.get("made_from") or cited(
+            document, pairs, device=device, quantity=quantity, kind=kind, evidence=evidence
+        )
+        said.append(_finding(device, quantity, scope, (kind, claim, {**evidence, "made_from": rows})))
+
     for subject in found:
         scope = f"{subject.label}, {subject.what}: {subject.scope}"
         for say in _order(subject):
-            said += [_finding(subject.device, subject.quantity, scope, each) for each in say(subject)]
-        of_exports = exports.pop((subject.device, subject.quantity), ())
-        said += [_finding(subject.device, subject.quantity, scope, each) for each in of_exports]
+            for each in say(subject):
+                add(subject.device, subject.quantity, scope, each)
+        for each in exports.pop((subject.device, subject.quantity), ()):
+            add(subject.device, subject.quantity, scope, each)
     for (device, quantity), more in exports.items():
         scope = f"{device_label(document, device)}, {quantity_label(quantity)}"
-        said += [_finding(device, quantity, scope, each) for each in more]
+        for each in more:
+            add(device, quantity, scope, each)
     return said
 
 

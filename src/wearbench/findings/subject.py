@@ -25,7 +25,9 @@ class Subject:
     All tables are already narrowed to it, readings of an export that spans sessions to those sessions; ``shares`` are
     the tracking shares, ``affected`` the sessions affected, ``rhythms`` each rhythm where it has several, ``versions``
     before and after each change of firmware, ``assumptions`` what the limits rest on, ``reviewers`` the
-    statistics beside the primary ones.
+    statistics beside the primary ones; ``references`` are labels, ``units`` what the sessions' column ``unit`` or
+    ``unit.<device>`` names, ``activity`` the one that all sessions share, ``affected_s`` how long a failure must hold
+    in a session to count.
     """
 
     device: str
@@ -46,6 +48,10 @@ class Subject:
     confidence: float
     assumptions: list[dict[str, Any]] = field(default_factory=list)
     reviewers: list[dict[str, Any]] = field(default_factory=list)
+    references: tuple[str, ...] = ()
+    units: tuple[str, ...] = ()
+    activity: str = ""
+    affected_s: float = 60.0
 
     @property
     def sessions(self) -> list[str]:
@@ -60,17 +66,52 @@ class Subject:
 
     @property
     def scope(self) -> str:
-        """Who, how often, where worn, which firmware: ``six people, 20 sessions, left wrist, firmware 2.1``."""
+        """Who, how often, where worn, which firmware, against what; what is not known is said to be so.
+
+        ``one person, one unit, 20 sessions, left wrist, firmware 2.1, against Chest patch``
+        """
         people = len(distinct(self.pairs, "participant")) or 1
-        parts = ["one person, one unit" if people == 1 else f"{number_word(people)} people"]
+        parts = ["one person" if people == 1 else f"{number_word(people)} people"]
+        missing = []
+        if self.units or people == 1:
+            parts.append(plural(max(1, len(self.units)), "unit", words=True))
+        else:
+            missing.append("number of units")
         parts.append("one session" if len(self.sessions) == 1 else plural(len(self.sessions), "session"))
-        sites = distinct(self.pairs, "wear_site")
-        firmware = distinct(self.pairs, "firmware")
-        if sites:
-            parts.append(join_words(sites))
-        if firmware:
-            parts.append("firmware " + join_words(firmware))
-        return ", ".join(parts)
+        sites, firmware = distinct(self.pairs, "wear_site"), distinct(self.pairs, "firmware")
+        parts += [join_words(sites)] if sites else []
+        parts += ["firmware " + join_words(firmware)] if firmware else []
+        missing += [name for name, known in (("wear site", sites), ("firmware", firmware)) if not known]
+        if self.references:
+            parts.append("against " + join_words(list(self.references)))
+        return ", ".join(parts) + (f" ({join_words(missing)} not told)" if missing else "")
+
+    def participants(self, sessions: list[str] | None = None) -> list[str]:
+        """Who wore it in judged sessions, or in some of them."""
+        judged = self.pairs.filter(pl.col("used"))
+        return distinct(judged if sessions is None else judged.filter(pl.col("session").is_in(sessions)), "participant")
+
+    def sessions_word(self, count: int) -> str:
+        """``sessions``, or with the activity that all of them share, ``sessions of rowing``."""
+        word = "session" if count == 1 else "sessions"
+        return f"{word} of {self.activity}" if self.activity else word
+
+    def affected_by(self, state: str) -> dict[str, Any] | None:
+        """The row of sessions affected by a state, from the results or, where they have none, from the episodes.
+
+        Returns
+        -------
+        dict or None
+            None where neither says anything of it and the state is not one of those that are looked for.
+        """
+        for row in self.affected:
+            if row.get("state") == state:
+                episodes = [e for e in self.episodes if e.get("state") == state]
+                return {**_row_of(state, episodes, list(row.get("sessions") or []), least_s=0.0), **row}
+        if self.affected:
+            return None
+        mine = [e for e in self.episodes if e.get("state") == state]
+        return _row_of(state, mine, self.judged_sessions, least_s=self.affected_s)
 
     def overall(self, readings: str = "all", clock: str | None = None) -> dict[str, Any] | None:
         """The agreement entry over everything, or None; without ``clock`` the fitted one, else the declared one."""
@@ -164,6 +205,34 @@ class Subject:
         return found
 
 
+def _row_of(state: str, episodes: list[dict[str, Any]], sessions: list[str], *, least_s: float) -> dict[str, Any]:
+    """Sessions affected, counted from episodes."""
+    held = dict.fromkeys(sessions, 0.0)
+    for e in episodes:
+        if e.get("session") in held:
+            held[e["session"]] += float(e.get("seconds") or 0.0)
+    hit = sorted(s for s, seconds in held.items() if seconds >= least_s and seconds > 0)
+    brief = sorted(s for s, seconds in held.items() if 0 < seconds < least_s)
+    longest = max(episodes, key=lambda e: float(e.get("seconds") or 0.0), default={})
+    return {
+        "state": state,
+        "sessions": hit,
+        "n_affected": len(hit),
+        "n_sessions": len(sessions),
+        "least_seconds": least_s,
+        "seconds": sum(held.values()),
+        "affected_seconds": sum(held[s] for s in hit),
+        "n_episodes": len(episodes),
+        "n_also": sum(1 for e in episodes if e.get("also")),
+        "longest_seconds": float(longest.get("seconds") or 0.0),
+        "longest": longest.get("id"),
+        "brief_sessions": brief,
+        "brief_seconds": sum(held[s] for s in brief),
+        "unsure_sessions": [],
+        "unsure_seconds": 0.0,
+    }
+
+
 def distinct(pairs: pl.DataFrame, column: str) -> list[str]:
     """Distinct non-empty values of a column, in order of first appearance."""
     if column not in pairs.columns or not pairs.height:
@@ -207,7 +276,8 @@ def subjects(document: Mapping[str, Any], pairs: pl.DataFrame) -> list[Subject]:
         keys.update(pairs.select("device", "quantity").unique().iter_rows())
     for table in ("agreement", "states", "episodes"):
         keys.update((r["device"], r["quantity"]) for r in document.get(table) or [] if r.get("device"))
-    confidence = (document.get("settings") or {}).get("confidence", 0.95)
+    settings = document.get("settings") or {}
+    confidence, affected_s = settings.get("confidence", 0.95), settings.get("affected_s", 60.0)
 
     def rows(table: str, device: str, quantity: str) -> list[dict[str, Any]]:
         return [
@@ -220,6 +290,8 @@ def subjects(document: Mapping[str, Any], pairs: pl.DataFrame) -> list[Subject]:
     for device, quantity in sorted(keys):
         agreement = rows("agreement", device, quantity)
         declared = QUANTITIES.get(quantity)
+        mine = pairs.filter((pl.col("device") == device) & (pl.col("quantity") == quantity))
+        worn = [s for s in document.get("sessions") or [] if s.get("session") in set(mine["session"])]
         unit = next((r["unit"] for r in agreement if r.get("unit")), declared.unit if declared else "")
         found.append(
             Subject(
@@ -228,7 +300,7 @@ def subjects(document: Mapping[str, Any], pairs: pl.DataFrame) -> list[Subject]:
                 quantity=quantity,
                 what=quantity_label(quantity),
                 unit=unit,
-                pairs=pairs.filter((pl.col("device") == device) & (pl.col("quantity") == quantity)),
+                pairs=mine,
                 agreement=agreement,
                 states=rows("states", device, quantity),
                 episodes=rows("episodes", device, quantity),
@@ -241,6 +313,22 @@ def subjects(document: Mapping[str, Any], pairs: pl.DataFrame) -> list[Subject]:
                 assumptions=rows("assumptions", device, quantity),
                 reviewers=rows("reviewers", device, quantity),
                 confidence=float(confidence) if finite(confidence) else 0.95,
+                references=tuple(device_label(document, r) for r in distinct(mine, "reference_device")),
+                units=_units(worn, device),
+                activity=_shared_activity(worn),
+                affected_s=float(affected_s) if finite(affected_s) else 60.0,
             )
         )
     return found
+
+
+def _units(sessions: list[Mapping[str, Any]], device: str) -> tuple[str, ...]:
+    """Units of the device that the sessions' own columns name."""
+    columns = [s.get("columns") or {} for s in sessions]
+    named = [str(c.get(f"unit.{device}") or c.get("unit") or "").strip() for c in columns]
+    return tuple(dict.fromkeys(name for name in named if name))
+
+
+def _shared_activity(sessions: list[Mapping[str, Any]]) -> str:
+    activities = {str(s.get("activity") or "").strip() for s in sessions}
+    return activities.pop() if len(activities) == 1 else ""

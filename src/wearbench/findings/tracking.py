@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Final
+from typing import Any, Final
 
 import polars as pl
 
-from wearbench.findings.finding import Said, here
+from wearbench.core.resample import exact_proportion
+from wearbench.findings.finding import Said, here, sessions_hit
 from wearbench.findings.subject import Subject, distinct
 from wearbench.wording import NOT_JUDGED, duration, finite, join_words, plural, share
 
@@ -71,8 +72,22 @@ def say_missing(subject: Subject) -> Iterator[Said]:
             f", in {plural(len(hit), 'session')}; the longest gap was {duration(longest.get('seconds'))} "
             f"({longest.get('id')})"
         )
-    evidence = {"seconds": missing, "asked_s": asked, "sessions": hit, "episodes": len(gaps)}
-    yield "missing", claim + ".", {**evidence, "method": "time beyond the usual rhythm without a reading"}
+    claim += "."
+    evidence: dict[str, Any] = {"fault": False, "state": "missing", "seconds": missing, "asked_s": asked}
+    evidence |= {"sessions": hit, "episodes": len(gaps), "n_sessions": None, "share": None, "low": None, "high": None}
+    row, several = subject.affected_by("missing"), len(subject.judged_sessions) > 1
+    if row is not None and row["n_affected"]:
+        k, n = int(row["n_affected"]), int(row["n_sessions"])
+        low, high = exact_proportion(k, n, confidence=subject.confidence)
+        if several:
+            words = sessions_hit(k, n, (low, high), confidence=subject.confidence, word=subject.sessions_word(n))
+            claim += f" For {duration(row['least_seconds'])} or more in {words}."
+        evidence |= {"fault": True, "sessions": list(row["sessions"]), "n_sessions": n, "share": k / n}
+        evidence |= {"low": low, "high": high, "least_seconds": float(row["least_seconds"])}
+    elif row is not None and gaps:
+        claim += f" In no session for {duration(row['least_seconds'])}: too short to count."
+    method = "time beyond the usual rhythm without a reading"
+    yield "missing", claim, {**evidence, "method": f"{method}; exact binomial over sessions" if several else method}
 
 
 def say_one_session(subject: Subject) -> Iterator[Said]:

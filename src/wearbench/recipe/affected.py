@@ -3,26 +3,36 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
-from typing import Any
+from dataclasses import dataclass, field
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from wearbench.core.resample import sessions_affected
+from wearbench.core.states import STATES
+from wearbench.quantities import QUANTITIES
 from wearbench.recipe.rowparts import NOT_ASKED, by_series, estimate_row, participant_of
-from wearbench.recipe.sessionresult import SeriesResult, SessionResult
+from wearbench.recipe.sessionresult import Episode, SeriesResult, SessionResult
 from wearbench.settings import Settings
 from wearbench.study import Study
 
 __all__ = ["StateHistory", "affected_rows", "state_histories"]
 
 F64 = NDArray[np.float64]
+I64 = NDArray[np.int64]
+B8 = NDArray[np.bool_]
+
+_NO_FAULT: Final = ("between",)
+_LEAST_READINGS: Final = 2
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class StateHistory:
     """Seconds of each state in each judged session of one device and quantity, in the order of the sessions.
+
+    An episode is sure when its mean posterior probability reaches ``settings.affected_probability``; a stretch
+    without values always is.
 
     Attributes
     ----------
@@ -35,6 +45,12 @@ class StateHistory:
         Seconds of its episodes; states that never occurred are not in it.
     longest_s : mapping of state to float64 array, shape (n,)
         The longest episode of the state.
+    sure_s : mapping of state to float64 array, shape (n,)
+        Seconds of its sure episodes.
+    readings : mapping of state to int64 array, shape (n,)
+        Readings in its sure episodes; a stretch without values counts as two.
+    strided : bool array, shape (n,)
+        Sessions in which a cadence was recorded beside the readings.
     """
 
     device: str
@@ -44,14 +60,24 @@ class StateHistory:
     asked_s: F64
     seconds: Mapping[str, F64]
     longest_s: Mapping[str, F64]
+    sure_s: Mapping[str, F64] = field(default_factory=dict)
+    readings: Mapping[str, I64] = field(default_factory=dict)
+    strided: B8 = field(default_factory=lambda: np.zeros(0, dtype=np.bool_))
 
-    def affected(self, state: str, *, least_s: float) -> NDArray[np.bool_]:
-        """Which sessions held at least so many seconds of a state."""
-        found: NDArray[np.bool_] = self.seconds.get(state, np.zeros(len(self.sessions))) >= least_s
-        return found
+    def affected(self, state: str, *, least_s: float) -> B8:
+        """Which sessions surely held at least so many seconds of a state, in two readings or more."""
+        none = np.zeros(len(self.sessions))
+        long: B8 = self.sure_s.get(state, none) >= least_s - 1e-6
+        return long & (self.readings.get(state, none) >= _LEAST_READINGS) & (self.sure_s.get(state, none) > 0)
+
+    def could_show(self, state: str) -> B8:
+        """Which sessions could have shown a state: cadence is followed only where one was recorded."""
+        return self.strided if state == "cadence_locked" else np.ones(len(self.sessions), dtype=np.bool_)
 
 
-def state_histories(ordered: list[SessionResult], study: Study | None = None) -> list[StateHistory]:
+def state_histories(
+    ordered: list[SessionResult], study: Study | None = None, *, sure_from: float = 0.8
+) -> list[StateHistory]:
     """Collect the seconds of each state in each judged session.
 
     Parameters
@@ -60,67 +86,141 @@ def state_histories(ordered: list[SessionResult], study: Study | None = None) ->
         In the order of the study.
     study : Study, optional
         Gives the participants.
+    sure_from : float
+        Mean posterior probability from which an episode is sure.
 
     Returns
     -------
     list of StateHistory
         One a device and quantity.
     """
-    return [_history(key, group, study) for key, group in by_series(ordered).items()]
+    return [_history(key, group, study, sure_from) for key, group in by_series(ordered).items()]
 
 
 def _history(
-    key: tuple[str, str], group: list[tuple[SessionResult, SeriesResult]], study: Study | None
+    key: tuple[str, str], group: list[tuple[SessionResult, SeriesResult]], study: Study | None, sure_from: float
 ) -> StateHistory:
-    sessions: list[str] = []
+    judged: list[tuple[str, SeriesResult]] = []
     asked: list[float] = []
     for r, s in group:
         times = [t for t in s.state_times if t.by == "all" and t.state not in NOT_ASKED]
         if times:
-            sessions.append(r.material.name)
+            judged.append((r.material.name, s))
             asked.append(sum(t.seconds for t in times))
-    place = {name: i for i, name in enumerate(sessions)}
     seconds: dict[str, F64] = {}
     longest: dict[str, F64] = {}
-    for r, s in group:
-        at = place.get(r.material.name)
-        if at is None:
-            continue
+    sure: dict[str, F64] = {}
+    readings: dict[str, I64] = {}
+    for at, (_, s) in enumerate(judged):
+        held = _readings_of(s)
         for episode in (e for e in s.episodes if e.state not in NOT_ASKED):
-            empty = np.zeros(len(sessions))
-            seconds.setdefault(episode.state, empty.copy())[at] += episode.seconds
-            cell = longest.setdefault(episode.state, empty)
-            cell[at] = max(cell[at], episode.seconds)
+            for cells in (seconds, longest, sure):
+                cells.setdefault(episode.state, np.zeros(len(judged)))
+            count = readings.setdefault(episode.state, np.zeros(len(judged), dtype=np.int64))
+            seconds[episode.state][at] += episode.seconds
+            longest[episode.state][at] = max(longest[episode.state][at], episode.seconds)
+            if _is_sure(episode, sure_from):
+                sure[episode.state][at] += episode.seconds
+                count[at] += held.get(episode.id, _LEAST_READINGS)
     return StateHistory(
         device=key[0],
         quantity=key[1],
-        sessions=tuple(sessions),
-        participants=() if study is None else tuple(participant_of(study, name) for name in sessions),
+        sessions=tuple(name for name, _ in judged),
+        participants=() if study is None else tuple(participant_of(study, name) for name, _ in judged),
         asked_s=np.array(asked),
         seconds=seconds,
         longest_s=longest,
+        sure_s=sure,
+        readings=readings,
+        strided=np.array([bool(np.isfinite(s.cadence).any()) for _, s in judged], dtype=np.bool_),
     )
 
 
-def affected_rows(ordered: list[SessionResult], settings: Settings, *, least_s: float = 30.0) -> list[dict[str, Any]]:
-    """In how many sessions each state other than faithful showed for at least so long, half a minute by default."""
+def _readings_of(series: SeriesResult) -> dict[str, int]:
+    """Readings in each episode that has any."""
+    numbers, counts = np.unique(series.episode[series.episode >= 0], return_counts=True)
+    by_number = dict(zip(numbers.tolist(), counts.tolist(), strict=True))
+    named = ((e.id, by_number.get(int(e.id.rpartition("-E")[2]))) for e in series.episodes)
+    return {name: n for name, n in named if n is not None}
+
+
+def _is_sure(episode: Episode, sure_from: float) -> bool:
+    return bool(np.isnan(episode.probability) or episode.probability >= sure_from)
+
+
+def affected_rows(
+    ordered: list[SessionResult], settings: Settings, *, least_s: float | None = None, every: bool = False
+) -> list[dict[str, Any]]:
+    """In how many sessions each state other than faithful held for at least so long.
+
+    Parameters
+    ----------
+    ordered : list of SessionResult
+        In the order of the study.
+    settings : Settings
+    least_s : float, optional
+        Seconds of it in a session that count; ``settings.affected_s`` by default.
+    every : bool
+        Also states that never occurred.
+
+    Returns
+    -------
+    list of dict
+        Rows of the document. Sessions that held less, or only episodes that are not sure, are told beside.
+    """
+    least_s = settings.affected_s if least_s is None else least_s
     out: list[dict[str, Any]] = []
-    for history in state_histories(ordered):
-        for state, seconds in history.seconds.items():
-            hit = sorted(np.array(history.sessions)[history.affected(state, least_s=least_s)].tolist())
-            n = len(history.sessions)
-            out.append(
-                {
-                    "device": history.device,
-                    "quantity": history.quantity,
-                    "state": state,
-                    "sessions": hit,
-                    "n_affected": len(hit),
-                    "n_sessions": n,
-                    "least_seconds": least_s,
-                    "share": estimate_row(sessions_affected(len(hit), n, confidence=settings.confidence)),
-                    "seconds": float(seconds.sum()),
-                    "longest_seconds": float(history.longest_s[state].max()),
-                }
-            )
+    for history in state_histories(ordered, sure_from=settings.affected_probability):
+        states = list(history.seconds)
+        if every:
+            declared = QUANTITIES.get(history.quantity)
+            known = (*STATES[1:], "missing") if declared is not None and declared.state_model else ("missing",)
+            states += [s for s in known if s not in states and s not in _NO_FAULT]
+        out += [_affected_row(history, state, ordered, settings, least_s) for state in states]
     return out
+
+
+def _affected_row(
+    history: StateHistory, state: str, ordered: list[SessionResult], settings: Settings, least_s: float
+) -> dict[str, Any]:
+    none = np.zeros(len(history.sessions))
+    names = np.array(history.sessions, dtype=object)
+    hit = history.affected(state, least_s=least_s)
+    could = history.could_show(state) | hit
+    seconds, sure = history.seconds.get(state, none), history.sure_s.get(state, none)
+    brief, unsure = ~hit & (sure > 0), seconds - sure > 1e-6
+    k, n = int(hit.sum()), int(could.sum())
+    counted = set(names[hit].tolist() or names.tolist())
+    mine = [
+        (r.material.name, e)
+        for r in ordered
+        for s in r.results
+        if (s.device, s.quantity) == (history.device, history.quantity) and r.material.name in history.sessions
+        for e in s.episodes
+        if e.state == state
+    ]
+    sure_from = settings.affected_probability
+    longest = max(
+        (e for name, e in mine if name in counted and _is_sure(e, sure_from)), key=lambda e: e.seconds, default=None
+    )
+    return {
+        "device": history.device,
+        "quantity": history.quantity,
+        "state": state,
+        "fault": k > 0 and state not in _NO_FAULT,
+        "sessions": sorted(names[hit].tolist()),
+        "n_affected": k,
+        "n_sessions": n,
+        "least_seconds": least_s,
+        "share": estimate_row(sessions_affected(k, n, confidence=settings.confidence)),
+        "seconds": float(seconds.sum()),
+        "affected_seconds": float(sure[hit].sum()),
+        "n_episodes": len(mine),
+        "n_also": sum(bool(e.also) for _, e in mine),
+        "longest_seconds": 0.0 if longest is None else longest.seconds,
+        "longest": None if longest is None else longest.id,
+        "brief_sessions": sorted(names[brief].tolist()),
+        "brief_seconds": float(sure[brief].sum()),
+        "unsure_sessions": sorted(names[unsure].tolist()),
+        "unsure_seconds": float((seconds - sure)[unsure].sum()),
+    }

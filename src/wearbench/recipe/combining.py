@@ -90,7 +90,7 @@ def combine(results: Sequence[SessionResult], parameters: StudyParameters, study
         "reviewers": reviewers,
         "states": state_rows(ordered),
         "tracking": tracking_rows(ordered, study, settings),
-        "affected": affected_rows(ordered, settings),
+        "affected": affected_rows(ordered, settings, every=True),
         "flow": flow_rows(ordered),
         "episodes": episode_rows(ordered),
         "findings": [],

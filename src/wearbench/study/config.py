@@ -21,7 +21,7 @@ __all__ = ["CriterionConfig", "StudyConfig", "read_config", "read_layouts", "stu
 
 SCHEMA: Final = 1
 KINDS: Final[tuple[Kind, ...]] = get_args(Kind)
-SHARES: Final = ("min_covered", "max_doubtful", "state_share", "tolerance_share")
+SHARES: Final = ("min_covered", "max_doubtful", "state_share", "tolerance_share", "affected_probability")
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
