@@ -45,6 +45,7 @@ class Settings:
         1.5, "a reading counts for the time to the next, at most this many usual intervals"
     )
     tolerance_share: float = _say(0.10, "relative tolerance of 'within the greater of'")
+    choices: bool = _say(True, "judge each session under other reasonable choices too, for what a sceptic will say")  # noqa: FBT003
     confidence: float = _say(0.95, "confidence level of all intervals")
     interval: str = _say(
         "t",

@@ -16,6 +16,7 @@ from wearbench.errors import UsageError
 
 SHOWN: Final = (
     *("findings", "criteria", "agreement", "assumptions", "reviewers", "states", "tracking", "affected", "episodes"),
+    *("benefit", "choices", "objections"),
     *("clock", "windows", "flow", "references"),
     *("pairs", "sessions", "devices", "settings", "parameters", "inputs", "repairs", "files_left_out"),
     *("copies", "overlaps"),

@@ -16,6 +16,7 @@ from wearbench.recipe.assumptionrows import assumption_tables
 from wearbench.recipe.clockrows import clock_rows, parameter_rows, proposal_rows, window_rows
 from wearbench.recipe.learning import StudyParameters
 from wearbench.recipe.pairtable import pair_table
+from wearbench.recipe.scepticrows import sceptic_tables
 from wearbench.recipe.sessionresult import SessionResult
 from wearbench.recipe.sessionrows import compared_rows, left_out_rows, reference_rows, session_row
 from wearbench.recipe.staterows import episode_rows, flow_rows, state_rows, tracking_rows
@@ -98,6 +99,7 @@ def combine(results: Sequence[SessionResult], parameters: StudyParameters, study
         "warnings": warning_rows(ordered, study) + mixed_rhythms(rhythms, study) + unknown_versions(versions, study),
     }
     document.update(_beforehand(ordered, study, settings, document))
+    document.update(sceptic_tables(ordered, study, settings, document))
     return Results(
         document=document,
         pairs=pairs,

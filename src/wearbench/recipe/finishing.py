@@ -7,6 +7,7 @@ import math
 import numpy as np
 
 from wearbench.core.clock import ClockFit
+from wearbench.recipe.alternatives import alternatives_of
 from wearbench.recipe.availability import Availability, availability_of
 from wearbench.recipe.columnset import columns_of
 from wearbench.recipe.comparison import Comparison
@@ -194,4 +195,5 @@ def _finished(one: Comparison, first: ClockFit, *, before: int) -> SeriesResult:
         proposals=proposals,
         rhythms=rhythm_sums(learned, one.modes, pairs),
         ran=ran,
+        alternatives=alternatives_of(one, columns, clock) if one.settings.choices else (),
     )

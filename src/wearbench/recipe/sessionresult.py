@@ -19,7 +19,7 @@ from wearbench.recipe.splitting import Split
 from wearbench.recipe.versions import Firmware
 from wearbench.study import Session
 
-__all__ = ["Episode", "SeriesResult", "SessionResult", "StateTime", "SumsRow"]
+__all__ = ["Alternative", "Episode", "SeriesResult", "SessionResult", "StateTime", "SumsRow"]
 
 F64 = NDArray[np.float64]
 
@@ -64,6 +64,34 @@ class StateTime:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class Alternative:
+    """A series judged under one set of choices.
+
+    Attributes
+    ----------
+    name : str
+        Of the choice made otherwise; empty for the analysis itself, "corner" for a pair of clock and averaging within
+        their intervals that has no name of its own.
+    shift_s, averaging_s : float
+        Centre shift and averaging it was judged with.
+    seconds : dict
+        Seconds of each state, "missing" and "unjudged" included; states that did not occur are left out.
+    sure_s, readings : dict
+        Of each state the seconds of its episodes that are sure, and the readings in them (two for a stretch without).
+    blocks : float64 array, shape (k, len(SUM_NAMES))
+        Sums of the pairs used in each block of time that holds any.
+    """
+
+    name: str
+    shift_s: float
+    averaging_s: float
+    seconds: dict[str, float]
+    sure_s: dict[str, float]
+    readings: dict[str, int]
+    blocks: F64
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class SeriesResult:
     """Everything about one tested series in one session; arrays have the length of the series.
 
@@ -97,6 +125,7 @@ class SeriesResult:
     proposals: tuple[Proposal, ...] = ()
     rhythms: tuple[RhythmSums, ...] = ()
     ran: Firmware = field(default_factory=lambda: Firmware(version="", how="unknown"))
+    alternatives: tuple[Alternative, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

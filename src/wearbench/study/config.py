@@ -245,6 +245,8 @@ def _read_settings(table: Checked) -> Settings:
         value: float | int | str | None
         if setting.metadata["choices"]:
             value = table.choice(setting.name, setting.metadata["choices"])
+        elif isinstance(setting.default, bool):
+            value = table.flag(setting.name)
         elif isinstance(setting.default, int):
             value = table.whole(setting.name, low=0, high=2**53)
         else:

@@ -39,7 +39,7 @@ __all__ = [
 DECLARATION_FILE: Final = "declaration.toml"
 SCHEMA: Final = 1
 TRACKING: Final = "tracking_share"
-_NOT_OF_THE_NUMBERS: Final = ("workers", "cache_mb", "max_readings")
+_NOT_OF_THE_NUMBERS: Final = ("workers", "cache_mb", "max_readings", "choices")
 _NO_ANSWER: Final = ("n_pairs", "mean_reference", "mean_tested")
 
 

@@ -1,0 +1,332 @@
+"""A series judged again under other reasonable choices, and at every corner of what clock and averaging may be.
+
+A choice is only made otherwise where it can change something: a reference without a mended beat is not unmended, a
+clock that was declared has no other end. What is the same as analysed is not computed twice.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wearbench.core.agreement import correlation_time_s, grouped_sums
+from wearbench.core.clock import ClockFit
+from wearbench.core.pairing import REASONS
+from wearbench.core.running import Running
+from wearbench.core.states import STATES, States
+from wearbench.recipe.columns import COLUMNS, Column, apply_rules, outside, rule_spans, rules_of
+from wearbench.recipe.columnset import ColumnSet
+from wearbench.recipe.comparison import Comparison, paired
+from wearbench.recipe.episodes import episodes_of
+from wearbench.recipe.judging import judge
+from wearbench.recipe.learning import ModeAveraging, in_session
+from wearbench.recipe.sessionresult import Alternative
+from wearbench.recipe.setaside import without_set_aside
+from wearbench.recipe.statetimes import value_seconds
+from wearbench.recipe.windows import Windowed, as_stamped_shift
+
+__all__ = ["alternatives_of", "without_mended"]
+
+F64 = NDArray[np.float64]
+B8 = NDArray[np.bool_]
+
+COVERED: Final = {"covered_half": 0.5, "covered_nearly_all": 0.95}
+WIDTHS: Final = {"widths_narrower": 0.75, "widths_wider": 1.33}
+FROZEN_BPM: Final = {"frozen_sooner": 3.0, "frozen_later": 8.0}
+FIRST_S: Final = 120.0
+WIDE_S: Final = 2.0
+"""An interval of the clock longer than this is looked through in five places, not three."""
+
+
+def alternatives_of(one: Comparison, columns: ColumnSet, clock: ClockFit) -> tuple[Alternative, ...]:
+    """Judge a series again under other reasonable choices.
+
+    Parameters
+    ----------
+    one : Comparison
+        As analysed.
+    columns : ColumnSet
+        What the analysis gave.
+    clock : ClockFit
+        Final.
+
+    Returns
+    -------
+    tuple of Alternative
+        The first is the analysis itself; the only one where the clock was refused or nothing could be compared.
+    """
+    analysed = columns.judged
+    blocks = _blocks(analysed.window)
+    bench = _Bench(one=one, analysed=analysed, expected=columns.expected, blocks=blocks)
+    found = [bench.counted("", analysed, clock, one.averaging_s)]
+    if clock.trust == "refused" or not analysed.window.pairs.used.any():
+        return tuple(found)
+    found += [bench.judged(name, told, moved.averaging_s, one=moved) for name, told, moved in _corners(one, clock)]
+    found += bench.of_reference(clock)
+    if one.quantity.state_model:
+        found += bench.of_states(clock)
+    found += bench.without_start(clock)
+    found += bench.of_columns(columns, clock)
+    return tuple(found)
+
+
+def _corners(one: Comparison, clock: ClockFit) -> Iterator[tuple[str, ClockFit, Comparison]]:
+    """Clock and averaging at the ends of their intervals, and at every pair of places within them."""
+    places = _shifts(one, clock)
+    lengths = _averagings(one)
+    for length_name, factors in lengths:
+        for shift_name, shift_s in places:
+            if not length_name and not shift_name:
+                continue
+            moved = one if factors is None else _averaged(one, factors)
+            told = replace(clock, shift_s=shift_s + _centre_moves(one, moved))
+            name = shift_name or length_name if "" in (shift_name, length_name) else "corner"
+            yield name, told, moved
+
+
+def _shifts(one: Comparison, clock: ClockFit) -> list[tuple[str, float]]:
+    """Centre shifts within what is known of clock and delay; the one analysed has no name."""
+    low, high, what = clock.low_s, clock.high_s, "clock"
+    delay = one.learned.delay
+    if high - low <= 0 and one.device.delay_s is None and delay is not None and math.isfinite(delay.high_s):
+        # A shared clock moves by nothing but the delay that was estimated.
+        low = clock.shift_s - (delay.high_s - delay.delay_s)
+        high = clock.shift_s + (delay.delay_s - delay.low_s)
+        what = "delay"
+    if not (math.isfinite(low) and math.isfinite(high)) or high <= low:
+        return [("", clock.shift_s)]
+    ends = ("clock_early", "clock_late") if what == "clock" else ("delay_longer", "delay_shorter")
+    places = [("", clock.shift_s), (ends[0], low), (ends[1], high)]
+    if high - low > WIDE_S:
+        places += [("corner", 0.5 * (low + clock.shift_s)), ("corner", 0.5 * (high + clock.shift_s))]
+    return places
+
+
+def _averagings(one: Comparison) -> list[tuple[str, str | None]]:
+    """Averagings within what is known: as analysed, and its two ends where they differ."""
+    fit, device = one.learned.averaging, one.device
+    if one.series.start_s is not None or device.averaging_s is not None or fit.averaging_s <= 0:
+        return [("", None)]
+    known = fit.n > 0
+    if known and fit.high_s <= 1.02 * fit.low_s:
+        return [("", None)]
+    how = "interval" if known else "factor"
+    return [("", None), ("averaging_shorter", f"{how} low"), ("averaging_longer", f"{how} high")]
+
+
+def _averaged(one: Comparison, how: str) -> Comparison:
+    """The same comparison with the averaging of every mode at one end of its interval, or halved or doubled."""
+
+    def at_end(mode: ModeAveraging) -> ModeAveraging:
+        fit = mode.averaging
+        low, high = (
+            (fit.low_s, fit.high_s)
+            if how.startswith("interval") and fit.n > 0
+            else (0.5 * fit.averaging_s, 2.0 * fit.averaging_s)
+        )
+        return replace(mode, averaging=replace(fit, averaging_s=low if how.endswith("low") else high))
+
+    main = at_end(ModeAveraging(usual_s=1.0, averaging=one.learned.averaging, n=1)).averaging
+    learned = replace(one.learned, averaging=main, modes=tuple(at_end(mode) for mode in one.learned.modes))
+    inside, lengths = in_session(learned, one.modes, one.main, one.device)
+    return replace(one, learned=inside, lengths=lengths)
+
+
+def _centre_moves(one: Comparison, moved: Comparison) -> float:
+    """How far a window's centre moves with its length: not at all where the data told the centre."""
+    if one.device.clock != "shared" or one.device.delay_s is None:
+        return 0.0
+    delay = one.device.delay_s
+    before, after = (as_stamped_shift(one.device, averaging_s=o.averaging_s, delay_s=delay) for o in (one, moved))
+    return after - before
+
+
+def _blocks(window: Windowed) -> NDArray[np.int64]:
+    """Block of time of each reading, as long as differences stay alike; the same under all choices."""
+    pairs = window.pairs
+    used, centre = pairs.used, window.centre_s
+    order = np.argsort(centre, kind="stable")
+    rows = order[used[order]]
+    if not rows.size:
+        return np.zeros(centre.size, dtype=np.int64)
+    block_s = max(60.0, 5.0 * correlation_time_s(centre[rows], (pairs.tested - pairs.reference)[rows]))
+    first, last = float(centre[rows[0]]), float(centre[rows[-1]])
+    whole = max(1, int((last - first) / block_s + 0.5))  # a last block shorter than half joins the one before
+    return np.clip((centre - first) / block_s, 0, whole - 1).astype(np.int64)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Bench:
+    """What all alternatives of a series share."""
+
+    one: Comparison
+    analysed: Column
+    expected: tuple[float, float]
+    blocks: NDArray[np.int64]
+
+    def judged(
+        self,
+        name: str,
+        clock: ClockFit,
+        averaging_s: float,
+        *,
+        one: Comparison | None = None,
+        running: Running | None = None,
+        keep_doubtful: bool = False,
+    ) -> Alternative:
+        """One alternative: paired and judged anew."""
+        one = one or self.one
+        if running is not None:
+            one = replace(one, reference=replace(one.reference, running=running))
+        window = self._set_aside(one, paired(one, clock, keep_doubtful=keep_doubtful), clock)
+        trusted = one.reference.running if keep_doubtful else one.reference.running.without_doubtful()
+        states = self._states(one, window, trusted)
+        column = replace(self.analysed, name=name, window=window, states=states)
+        return self.counted(name, column, clock, averaging_s)
+
+    def _set_aside(self, one: Comparison, window: Windowed, clock: ClockFit) -> Windowed:
+        rules = rules_of(one.study)
+        if rules.any():
+            spans = rule_spans(rules, one.session, origin_ms=one.origin_ms, expected=self.expected)
+            window = apply_rules(window, spans, min_covered=rules.min_covered)
+        return without_set_aside(one, window, one.study, clock)
+
+    def _states(self, one: Comparison, window: Windowed, trusted: Running) -> States:
+        before, now = self.analysed.window.pairs, window.pairs
+        same = np.array_equal(before.reason, now.reason) and np.array_equal(before.start_s, now.start_s)
+        same = same and np.array_equal(before.reference, now.reference, equal_nan=True)
+        same = same and one.learned.states == self.one.learned.states and one.settings == self.one.settings
+        if same:
+            return self.analysed.states
+        if not one.quantity.state_model:
+            states = self.analysed.states
+            return replace(states, state=np.where(now.used, 0, -1).astype(np.int8))
+        return judge(window, trusted, one.context, one.learned.states, one.settings, averaging_s=one.averaging_s).states
+
+    def counted(self, name: str, column: Column, clock: ClockFit, averaging_s: float) -> Alternative:
+        """Seconds of each state, sure episodes and sums of one way of judging."""
+        one, pairs, states = self.one, column.window.pairs, column.states
+        worn = np.where(pairs.reason == REASONS.index("not_worn"), 0.0, value_seconds(pairs))
+        every = np.bincount(states.state.astype(np.int64) + 1, weights=worn, minlength=len(STATES) + 1)
+        seconds = dict(zip(("unjudged", *STATES), every.tolist(), strict=True))
+        seconds["missing"] = float(np.diff(column.gone, axis=1).sum())
+        sure: dict[str, float] = {}
+        readings: dict[str, int] = {}
+        member, episodes = episodes_of(one, column, before=0)
+        held = np.bincount(member[member >= 0], minlength=len(episodes) + 1)
+        for number, episode in enumerate(episodes, start=1):
+            if math.isnan(episode.probability) or episode.probability >= one.settings.affected_probability:
+                sure[episode.state] = sure.get(episode.state, 0.0) + episode.seconds
+                count = 2 if math.isnan(episode.probability) else int(held[number])
+                readings[episode.state] = readings.get(episode.state, 0) + count
+        used = pairs.used
+        sums = grouped_sums(
+            pairs.tested[used],
+            pairs.reference[used],
+            group=self.blocks[used],
+            count=int(self.blocks.max(initial=0)) + 1,
+            tolerance=one.quantity.tolerance,
+            tolerance_share=one.settings.tolerance_share,
+        )
+        return Alternative(
+            name=name,
+            shift_s=clock.shift_s,
+            averaging_s=averaging_s,
+            seconds={state: value for state, value in seconds.items() if value > 0},
+            sure_s=sure,
+            readings=readings,
+            blocks=sums[sums[:, 0] > 0],
+        )
+
+    def of_reference(self, clock: ClockFit) -> Iterator[Alternative]:
+        """How much of a window must be covered, and whether doubtful and mended stretches count."""
+        one, running = self.one, self.one.reference.running
+        analysed = self.analysed.window.pairs
+        for name, covered in COVERED.items():
+            near = (analysed.covered < max(covered, one.settings.min_covered)) & (
+                analysed.covered >= min(covered, one.settings.min_covered)
+            )
+            if near.any():
+                other = replace(one, settings=replace(one.settings, min_covered=covered))
+                yield self.judged(name, clock, one.averaging_s, one=other)
+        if running.doubtful_s.size and float(running.doubtful_s[-1]) > 0:
+            yield self.judged("doubtful_kept", clock, one.averaging_s, keep_doubtful=True)
+            strict = replace(one, settings=replace(one.settings, max_doubtful=0.0))
+            if ((analysed.doubtful > 0) & analysed.used).any():
+                yield self.judged("doubtful_strict", clock, one.averaging_s, one=strict)
+        if running.mended_s.size and float(running.mended_s[-1]) > 0:
+            yield self.judged("unmended", clock, one.averaging_s, running=without_mended(running))
+
+    def of_states(self, clock: ClockFit) -> Iterator[Alternative]:
+        """Narrower and wider states, and how far the reference must move from a value that is held."""
+        one = self.one
+        for name, factor in WIDTHS.items():
+            states = replace(one.learned.states, spread=factor * one.learned.states.spread)
+            other = replace(one, learned=replace(one.learned, states=states))
+            yield self.judged(name, clock, one.averaging_s, one=other)
+        for name, move_bpm in FROZEN_BPM.items():
+            if self._may_freeze(move_bpm):
+                other = replace(one, settings=replace(one.settings, frozen_move_bpm=move_bpm))
+                yield self.judged(name, clock, one.averaging_s, one=other)
+
+    def _may_freeze(self, move_bpm: float) -> bool:
+        """Whether another figure can make a held value frozen, or free it."""
+        if move_bpm > self.one.settings.frozen_move_bpm:
+            return bool((self.analysed.states.state == STATES.index("frozen")).any())
+        pairs = self.analysed.window.pairs
+        seen = np.flatnonzero(pairs.used)
+        if seen.size < 3:
+            return False
+        run = np.concatenate([[0], np.cumsum(np.diff(pairs.tested[seen]) != 0)])
+        starts = np.flatnonzero(np.diff(run, prepend=-1))
+        value = pairs.reference[seen]
+        moved = np.maximum.reduceat(value, starts) - np.minimum.reduceat(value, starts)
+        lasted = np.add.reduceat(pairs.seconds[seen], starts)
+        near = (moved > move_bpm) & (moved <= self.one.settings.frozen_move_bpm)
+        return bool((near & (lasted >= self.one.settings.frozen_min_s)).any())
+
+    def without_start(self, clock: ClockFit) -> Iterator[Alternative]:
+        """Without the first two minutes in which both were worn, when sensors settle."""
+        analysed, until = self.analysed, self.expected[0] + FIRST_S
+        if until >= self.expected[1]:
+            return
+        early = analysed.window.centre_s < until
+        pairs = analysed.window.pairs
+        reason = np.where(early & (pairs.reason == 0), REASONS.index("rule"), pairs.reason).astype(pairs.reason.dtype)
+        states = replace(analysed.states, state=np.where(early, -1, analysed.states.state).astype(np.int8))
+        column = replace(
+            analysed,
+            window=replace(analysed.window, pairs=replace(pairs, reason=reason)),
+            states=states,
+            gone=outside(analysed.gone, np.array([[-math.inf, until]])),
+        )
+        yield self.counted("without_start", column, clock, self.one.averaging_s)
+
+    def of_columns(self, columns: ColumnSet, clock: ClockFit) -> Iterator[Alternative]:
+        """Without decisions by hand, and without the declared rules either, where there are any."""
+        named = dict(zip(COLUMNS, ("without_rules", "without_decisions"), strict=False))
+        for column in columns.every:
+            if column.name in named:
+                yield self.counted(named[column.name], column, clock, self.one.averaging_s)
+
+
+def without_mended(running: Running) -> Running:
+    """The same reference with mended intervals taken out as gaps."""
+    keep = np.diff(running.mended_s, prepend=running.mended_s[:1]) <= 0
+
+    def without(column: F64) -> F64:
+        out: F64 = np.cumsum(np.where(keep, np.diff(column, prepend=column[:1]), 0.0))
+        return out
+
+    return replace(
+        running,
+        amount=without(running.amount),
+        covered_s=without(running.covered_s),
+        mended_s=np.zeros_like(running.mended_s),
+        doubtful_s=without(running.doubtful_s),
+    )
