@@ -40,7 +40,9 @@ def _fault(subject: Subject, row: Mapping[str, Any]) -> Said:
         claim += f" {duration(row['affected_seconds'])} in all."
     else:
         hit = sessions_hit(k, n, (low, high), confidence=subject.confidence, word=subject.sessions_word(n))
-        claim = f"In {hit} it {did} for at least {duration(row['least_seconds'])}{', ' if longest else ''}{longest}."
+        pause = "," if state == "frozen" else ""  # the true rate moved, and it held
+        claim = f"In {hit} it {did}{pause} for at least {duration(row['least_seconds'])}"
+        claim += f", {longest}." if longest else "."
         claim += f" {duration(row['affected_seconds'])} in all."
         claim += _people(subject, row)
         if state == "cadence_locked" and n < len(subject.judged_sessions):
@@ -130,6 +132,8 @@ def _amount(state: str, seconds: float, sessions: int, *, one: bool) -> str:
 def _not_seen(subject: Subject, rows: Mapping[str, Mapping[str, Any]]) -> Iterator[Said]:
     """Failures that no session held long enough, with what could still have gone unseen."""
     absent = {s: rows[s] for s in _LOOKED_FOR if s in rows and not rows[s]["n_affected"]}
+    if any(row.get("n_also") for row in rows.values()):
+        absent.pop("cadence_locked", None)  # it fits what was seen
     told = {s: int(r["n_sessions"]) for s, r in absent.items() if int(r["n_sessions"])}
     parts: list[str] = []
     bounds: dict[str, float] = {}

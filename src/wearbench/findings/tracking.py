@@ -35,7 +35,12 @@ def say_tracking(subject: Subject) -> Iterator[Said]:
     by_session = subject.by_session()
     if len(by_session) > 1:
         worst, best = min(by_session.values()), max(by_session.values())
-        claim += f" Session by session this went from {share(worst)} to {share(best)}."
+        same = share(worst) == share(best)
+        claim += (
+            " So it was in every session."
+            if same
+            else (f" Session by session this went from {share(worst)} to {share(best)}.")
+        )
     if track["missing_s"] > 0:
         claim += (
             f" Time without a value ({duration(track['missing_s'])}) counts as wrong here; counted as right it "
