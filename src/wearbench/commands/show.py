@@ -18,6 +18,7 @@ SHOWN: Final = (
     *("findings", "criteria", "agreement", "assumptions", "reviewers", "states", "tracking", "affected", "episodes"),
     *("benefit", "choices", "objections"),
     *("clock", "windows", "flow", "references"),
+    *("response", "responses", "believed", "believed_summary"),
     *("pairs", "sessions", "devices", "settings", "parameters", "inputs", "repairs", "files_left_out"),
     *("copies", "overlaps"),
     *("decisions_used", "declared", "deviations", "warnings"),

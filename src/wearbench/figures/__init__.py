@@ -1,5 +1,6 @@
 """Figures: a table first, then an SVG picture drawn from it."""
 
+from wearbench.figures.believed import believed_table, draw_believed
 from wearbench.figures.difference import difference_table, draw_difference
 from wearbench.figures.flow import draw_flow, flow_table
 from wearbench.figures.pictures import Picture, pictures_of, tolerance_of
@@ -14,7 +15,9 @@ from wearbench.figures.writing import write_figures
 
 __all__ = [
     "Picture",
+    "believed_table",
     "difference_table",
+    "draw_believed",
     "draw_difference",
     "draw_flow",
     "draw_ratio",

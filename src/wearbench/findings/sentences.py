@@ -10,12 +10,14 @@ import polars as pl
 
 from wearbench.findings.accuracy import say_accuracy, say_activity, say_faithful
 from wearbench.findings.assumptions import leads_in_two_parts, say_assumptions
+from wearbench.findings.believed import say_believed
 from wearbench.findings.clocks import say_clock
 from wearbench.findings.exports import say_exports
 from wearbench.findings.failures import say_states
 from wearbench.findings.finding import Finding, Said
 from wearbench.findings.firmware import say_firmware
 from wearbench.findings.reference import say_reference
+from wearbench.findings.response import say_response
 from wearbench.findings.rhythm import say_rhythm
 from wearbench.findings.subject import Subject, device_label, quantity_label, subjects
 from wearbench.findings.tracing import cited
@@ -32,10 +34,12 @@ _KINDS: Final[tuple[Callable[[Subject], Iterator[Said]], ...]] = (
     say_faithful,
     say_assumptions,
     say_states,
+    say_believed,
     say_activity,
     say_firmware,
     say_missing,
     say_clock,
+    say_response,
     say_reference,
     say_rhythm,
 )

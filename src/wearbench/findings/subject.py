@@ -52,6 +52,9 @@ class Subject:
     units: tuple[str, ...] = ()
     activity: str = ""
     affected_s: float = 60.0
+    responses: list[dict[str, Any]] = field(default_factory=list)
+    believed: list[dict[str, Any]] = field(default_factory=list)
+    believed_summary: list[dict[str, Any]] = field(default_factory=list)
 
     @property
     def sessions(self) -> list[str]:
@@ -317,6 +320,9 @@ def subjects(document: Mapping[str, Any], pairs: pl.DataFrame) -> list[Subject]:
                 units=_units(worn, device),
                 activity=_shared_activity(worn),
                 affected_s=float(affected_s) if finite(affected_s) else 60.0,
+                responses=rows("responses", device, quantity),
+                believed=rows("believed", device, quantity),
+                believed_summary=rows("believed_summary", device, quantity),
             )
         )
     return found

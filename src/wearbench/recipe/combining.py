@@ -13,13 +13,16 @@ from wearbench import __version__
 from wearbench.recipe.affected import affected_rows
 from wearbench.recipe.agreementrows import agreement_rows, rows_by_rhythm, version_rows
 from wearbench.recipe.assumptionrows import assumption_tables
+from wearbench.recipe.believedrows import believed_rows, believed_summary_rows
 from wearbench.recipe.clockrows import clock_rows, parameter_rows, proposal_rows, window_rows
 from wearbench.recipe.learning import StudyParameters
 from wearbench.recipe.pairtable import pair_table
+from wearbench.recipe.responserows import response_rows, responses_rows
 from wearbench.recipe.scepticrows import sceptic_tables
 from wearbench.recipe.sessionresult import SessionResult
 from wearbench.recipe.sessionrows import compared_rows, left_out_rows, reference_rows, session_row
 from wearbench.recipe.staterows import episode_rows, flow_rows, state_rows, tracking_rows
+from wearbench.recipe.systematictables import systematic_tables
 from wearbench.recipe.traces import trace_table
 from wearbench.recipe.warningrows import mixed_rhythms, unknown_versions, warning_rows
 from wearbench.settings import Settings
@@ -48,6 +51,7 @@ def combine(results: Sequence[SessionResult], parameters: StudyParameters, study
     ordered = _in_study_order(results, study)
     rhythms = rows_by_rhythm(parameters, ordered)
     versions = version_rows(ordered)
+    believed = believed_rows(ordered, study)
     frames = [pair_table(r, result, study) for r in ordered for result in r.results]
     pairs = pl.concat(frames) if frames else pl.DataFrame(schema=dict(PAIRS))
     agreement, assumptions, reviewers = assumption_tables(agreement_rows(ordered, study, settings), pairs, settings)
@@ -94,10 +98,15 @@ def combine(results: Sequence[SessionResult], parameters: StudyParameters, study
         "affected": affected_rows(ordered, settings, every=True),
         "flow": flow_rows(ordered),
         "episodes": episode_rows(ordered),
+        "response": response_rows(ordered),
+        "responses": responses_rows(ordered, study, settings),
+        "believed": believed,
+        "believed_summary": believed_summary_rows(believed, study, settings),
         "findings": [],
         "proposals": proposal_rows(ordered),
         "warnings": warning_rows(ordered, study) + mixed_rhythms(rhythms, study) + unknown_versions(versions, study),
     }
+    document.update(systematic_tables(ordered, study, settings))
     document.update(_beforehand(ordered, study, settings, document))
     document.update(sceptic_tables(ordered, study, settings, document))
     return Results(

@@ -22,6 +22,7 @@ from wearbench.recipe.marks import Marked, agreed_clock
 from wearbench.recipe.material import FileNote, SessionMaterial
 from wearbench.recipe.places import BoutClock, bouts_on_reference, clock_owners, places_of
 from wearbench.recipe.remarks import proposals_of, warnings_of
+from wearbench.recipe.responserows import responses_of
 from wearbench.recipe.rhythms import rhythm_groups, rhythm_sums
 from wearbench.recipe.sessionresult import SeriesResult, SessionResult
 from wearbench.recipe.splitting import Split, declared_otherwise, split_clock
@@ -195,5 +196,6 @@ def _finished(one: Comparison, first: ClockFit, *, before: int) -> SeriesResult:
         proposals=proposals,
         rhythms=rhythm_sums(learned, one.modes, pairs),
         ran=ran,
+        responses=responses_of(one, judged, clock, split),
         alternatives=alternatives_of(one, columns, clock) if one.settings.choices else (),
     )

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from wearbench.core.clock import ClockFit
 from wearbench.core.pairing import Pairs
+from wearbench.core.response import StepResponse
 from wearbench.core.states import States
 from wearbench.recipe.availability import Availability
 from wearbench.recipe.material import FileNote, Series, SessionMaterial
@@ -125,6 +126,7 @@ class SeriesResult:
     proposals: tuple[Proposal, ...] = ()
     rhythms: tuple[RhythmSums, ...] = ()
     ran: Firmware = field(default_factory=lambda: Firmware(version="", how="unknown"))
+    responses: tuple[StepResponse, ...] = ()
     alternatives: tuple[Alternative, ...] = ()
 
 

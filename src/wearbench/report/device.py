@@ -8,8 +8,10 @@ from typing import Any, Final
 
 from wearbench.figures import pictures_of, tolerance_of
 from wearbench.findings import Subject, leads_in_two_parts
+from wearbench.report.believed import believed_figure, believed_sessions
 from wearbench.report.leading import beside_tables, leading_table
 from wearbench.report.pieces import Figure, Said, figure_of, kind_of, said_of
+from wearbench.report.response import response_table
 from wearbench.report.rhythms import rhythm_table
 from wearbench.report.tables import (
     PRIMARY,
@@ -62,6 +64,9 @@ class DeviceView:
     reviewers: tuple[Table, ...]
     rhythm: str
     kept: tuple[Table, ...]
+    response: Table | None = None
+    believed: Table | None = None
+    believed_picture: Figure | None = None
 
 
 def device_view(
@@ -112,6 +117,9 @@ def device_view(
         reviewers=tuple(_reviewers(subject, tolerance=tolerance, part=part)),
         rhythm=next((str(f["claim"]) for f in mine if kind_of(f) == "rhythm"), ""),
         kept=tuple(_kept(document, subject)),
+        response=response_table(subject),
+        believed=believed_sessions(subject),
+        believed_picture=believed_figure(subject, scope=scope, uid=f"believed{k}"),
     )
 
 
