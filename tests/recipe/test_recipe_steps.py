@@ -14,7 +14,6 @@ import pytest
 from worn_sessions import BAND, F64, HEAD, START, Heart, Results, Worn, put, rr_csv, run, stamp, study, table
 
 from wearbench.analysis import combine, finish_session, fit_session, learn, read_session, run_study
-from wearbench.recipe.learning import predicted_shift
 from wearbench.recipe.places import places_of
 from wearbench.study import Bout, Session, Study, load_study
 from wearbench.study.results import plain
@@ -91,7 +90,7 @@ def test_names_may_come_in_any_order(four: Study):
                 assert same["statistics"][name][part] == wanted, (row, name)
 
 
-# What a session lends its neighbours
+# What sessions say of each other's clocks
 
 
 def test_a_session_that_hardly_moves_borrows_its_clock(four: Study):
@@ -100,7 +99,7 @@ def test_a_session_that_hardly_moves_borrows_its_clock(four: Study):
     assert {name: clocks[name]["trust"] for name in ("s0", "s1", "s3")} == dict.fromkeys(("s0", "s1", "s3"), "good")
     still = clocks["s2"]
     assert still["trust"] == "weak"
-    assert still["method"] == "borrowed from neighbouring sessions of the device, with what this one shows"
+    assert still["method"] == "from 3 other sessions of the device, with what this one shows"
     assert still["offset_s"] == pytest.approx(clocks["s1"]["offset_s"], abs=1.5)
     truth = clocks["s0"]["offset_s"] + 0.2  # 12.2 s beside 12.0 s
     assert still["low_s"] <= truth <= still["high_s"]
@@ -108,18 +107,12 @@ def test_a_session_that_hardly_moves_borrows_its_clock(four: Study):
     assert any(w["said"].startswith("s2: band: clock weak (") for w in results.document["warnings"])
 
 
-def test_no_clock_is_borrowed_from_one_neighbour_or_from_itself(four: Study):
+def test_no_clock_is_borrowed_from_two_others_or_from_itself(four: Study):
     settings = four.config.settings
     fits = [fit_session(read_session(four, s), four.config, settings) for s in four.sessions]
-    learned = learn(fits, four.config).series["band", "heart_rate"]
-    names = [n.session for n in learned.neighbours]
-    assert names == ["s0", "s1", "s3"]
-    origin = learned.neighbours[0].origin_ms
-    two = replace(learned, neighbours=learned.neighbours[:2])
-    assert predicted_shift(two, session="s2", origin_ms=origin) is not None
-    assert predicted_shift(two, session="s0", origin_ms=origin) is None
-    far = replace(learned.neighbours[0], shift_s=learned.neighbours[0].shift_s + 60)
-    assert predicted_shift(replace(learned, neighbours=(far, *two.neighbours[1:])), session="s2", origin_ms=0) is None
+    (walk,) = learn(fits, four.config).series["band", "heart_rate"].walk
+    assert (walk.session, walk.n, walk.strange) == ("s2", 3, False)
+    assert not learn(fits[:3], four.config).series["band", "heart_rate"].walk
 
 
 # Expected and missing

@@ -31,6 +31,7 @@ from wearbench.core.clockcurves import (
     normal_point,
     residual_scale,
     t_over_z,
+    worth_of,
 )
 from wearbench.core.clocksearch import ClockCandidate, coarse_scale, search_offsets, tolerant_loss
 from wearbench.core.running import Running
@@ -70,6 +71,8 @@ class ClockFit:
         Length of those blocks and the stamp at which block 0 starts, in seconds.
     noise : float
         Scale of the faithful log ratio that the fit ended with.
+    worth : float
+        Log likelihood that a unit of loss is worth, serial correlation counted; NaN where nothing was fitted.
     """
 
     at_s: float
@@ -87,6 +90,7 @@ class ClockFit:
     block_s: float
     noise: float
     blocks_from_s: float = 0.0
+    worth: float = math.nan
 
     def centre_s(self, time_s: F64) -> F64:
         """Window centres on the reference's clock, seconds, for stamps ``time_s``."""
@@ -300,8 +304,7 @@ def _settle(
         curves = data.curves(wide, scale=2.0 * scale)
         shifts = wide[extra:]
         if late_s:
-            # The bounded loss at twice the spread is worth a quarter of a log likelihood; correlation takes more.
-            cost = float(np.clip(4.0 / (4.0 * (1 - phi) / (1 + phi)), 2.0, 20.0))
+            cost = float(np.clip(4.0 / worth_of(phi), 2.0, 20.0))
             curves = forgive_late(curves, step_s=step, cost=cost, most_s=late_s)
         centre = float(argmin_of(curves.sum(axis=0), shifts))
         scale, phi = data.residual_scale(centre)
@@ -347,6 +350,7 @@ def _settle(
         half_shifts_s=halves,
         block_s=0.0,
         noise=scale,
+        worth=worth_of(phi),
     )
 
 

@@ -26,6 +26,7 @@ __all__ = [
     "normal_point",
     "residual_scale",
     "t_over_z",
+    "worth_of",
 ]
 
 F64 = NDArray[np.float64]
@@ -223,6 +224,23 @@ def t_over_z(n_blocks: int, *, z: float = 1.959964) -> float:
     return min(t / z, 3.0)
 
 
+def worth_of(phi: float) -> float:
+    """Log likelihood that a unit of loss is worth.
+
+    Parameters
+    ----------
+    phi : float
+        Lag-one correlation of the residuals.
+
+    Returns
+    -------
+    float
+        The bounded loss is taken at twice the spread, r^2 / (2 (2 scale)^2): a quarter of a log likelihood; serial
+        correlation takes more.
+    """
+    return 4.0 * (1 - phi) / (1 + phi)
+
+
 def information_bound(
     reference: Smoothed, time_s: F64, log_value: F64, shift_s: float, *, scale: float, phi: float
 ) -> float:
@@ -326,8 +344,7 @@ def drift_of(
     best = np.array(
         [curves_with_drift(curves, shifts_s, middles, at=at, drift_ppm=float(p)).sum(axis=0).min() for p in ppm]
     )
-    # The bounded loss is worth r^2 / (2 (2 scale)^2): four times less than a log likelihood; correlation takes more.
-    effective = 4.0 * (1 - phi) / (1 + phi)
+    effective = worth_of(phi)
     # A prior with heavy tails (Cauchy): shrinks what cannot be seen, leaves alone what can.
     posterior = effective * best + np.log1p(np.square(ppm / prior_ppm))
     weight = np.exp(-(posterior - posterior.min()))

@@ -13,10 +13,10 @@ from wearbench.core.clockcurves import normal_point
 from wearbench.core.running import values_over
 from wearbench.recipe.clocks import finite_width, first_clock, searches_clock
 from wearbench.recipe.comparison import Comparison
-from wearbench.recipe.learning import predicted_shift
 from wearbench.recipe.marks import FROM_MARKS
 from wearbench.recipe.material import Series
 from wearbench.recipe.readings import good_values, without_steps
+from wearbench.recipe.walkclock import in_walk, unlike_walk
 from wearbench.recipe.windows import as_stamped_shift, on_one_centre
 
 __all__ = ["final_clock"]
@@ -78,16 +78,17 @@ def _of_readings(one: Comparison, series: Series, first: ClockFit) -> ClockFit:
         if _TRUSTS.index(second.trust) < _TRUSTS.index(first.trust) or finite_width(second) < finite_width(first):
             first = second
 
-    predicted = None
-    if first.trust in ("weak", "refused"):
-        predicted = predicted_shift(learned, session=one.session.name, origin_ms=one.origin_ms)
-    if predicted is not None:
-        return _borrowed(again(predicted[0]), first, *predicted, z=normal_point(settings.confidence))
+    walk = next((w for w in learned.walk if w.session == one.session.name), None)
+    if walk is not None and first.trust in ("weak", "refused"):
+        settled = in_walk(first, walk, again, averaging_s=averaging, confidence=settings.confidence)
+        if settled is not None:
+            return settled
     if first.trust == "refused":
         return _refused(one, series, first)
     fine = again(first.shift_s)
     trust = first.trust if first.trust == "weak" or fine.trust == "good" else "weak"
-    return replace(fine, trust=trust, why=first.why or fine.why, candidates=first.candidates or fine.candidates)
+    fine = replace(fine, trust=trust, why=first.why or fine.why, candidates=first.candidates or fine.candidates)
+    return unlike_walk(fine, walk) if walk is not None and walk.strange else fine
 
 
 def _near_marks(one: Comparison, first: ClockFit, again: Callable[[float | None], ClockFit]) -> ClockFit | None:
@@ -102,15 +103,15 @@ def _near_marks(one: Comparison, first: ClockFit, again: Callable[[float | None]
     known = 0.0 if math.isnan(delay.low_s) else 0.5 * (delay.high_s - delay.low_s)
     z = normal_point(one.settings.confidence)
     spread = max(math.hypot(0.5 * (told.high_s - told.low_s), known) / z, 0.1)
-    near = _borrowed(again(shift), first, shift, spread, z=z)
+    near = _joined(again(shift), first, shift, spread, z=z)
     method = "from sync marks and the device's delay, with what the session's own data show"
     if finite_width(near) <= 10.0:
         return replace(near, trust="good", method=method, why="")
     return replace(near, method=method)
 
 
-def _borrowed(own: ClockFit, first: ClockFit, shift: float, spread: float, *, z: float) -> ClockFit:
-    """Own evidence and the neighbours', each weighed by what it knows."""
+def _joined(own: ClockFit, first: ClockFit, shift: float, spread: float, *, z: float) -> ClockFit:
+    """Own evidence and that of marks, each weighed by what it knows."""
     width = max(0.5 * finite_width(own), 0.1)
     weight = 1.0 / spread**2, (1.0 / width**2 if abs(own.shift_s - shift) <= 3 * (spread + width) else 0.0)
     centre = (weight[0] * shift + weight[1] * own.shift_s) / sum(weight)
@@ -121,7 +122,6 @@ def _borrowed(own: ClockFit, first: ClockFit, shift: float, spread: float, *, z:
         low_s=centre - half,
         high_s=centre + half,
         trust="weak",
-        method="borrowed from neighbouring sessions of the device, with what this one shows",
         why=first.why,
         half_shifts_s=(centre, centre),
         candidates=first.candidates,

@@ -16,24 +16,15 @@ from wearbench.quantities import Quantity
 from wearbench.recipe.clocks import finite_width
 from wearbench.recipe.delays import DelayFit, delay_in, delay_words, no_offset
 from wearbench.recipe.fitting import SeriesFit, SessionFit
+from wearbench.recipe.walks import SessionWalk, WalkAnswer, walk_of
 from wearbench.recipe.windows import Lengths, half_of, nominal_averaging, window_lengths
 from wearbench.settings import Settings
 from wearbench.study import DeviceConfig, StudyConfig
 
-__all__ = ["ModeAveraging", "Neighbour", "SeriesParameters", "StudyParameters", "in_session", "learn"]
+__all__ = ["ModeAveraging", "SeriesParameters", "StudyParameters", "in_session", "learn"]
 
 COMMON_S = 0.15
 """A delay is never better known: no device smooths exactly as assumed, in any session (our own figure)."""
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Neighbour:
-    """A well known clock of the same device in another session."""
-
-    session: str
-    origin_ms: int
-    shift_s: float
-    half_width_s: float
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -51,14 +42,14 @@ class SeriesParameters:
 
     ``averaging`` is that of the mode with most readings used; ``modes`` has all, by rhythm, quickest first.
     ``delay_s`` is None where clock and delay cannot be told apart; ``delay_how`` says why or whence, ``delay_low_s``
-    and ``delay_high_s`` are NaN where it was not estimated.
+    and ``delay_high_s`` are NaN where it was not estimated. ``walk`` is what other sessions say of a clock.
     """
 
     averaging: AveragingFit
     delay_s: float | None
     delay_how: str
     states: StateParameters
-    neighbours: tuple[Neighbour, ...] = ()
+    walk: tuple[SessionWalk, ...] = ()
     modes: tuple[ModeAveraging, ...] = ()
     delay_low_s: float = math.nan
     delay_high_s: float = math.nan
@@ -136,14 +127,12 @@ def _series(
         delay_low_s=math.nan if delay is None else delay.low_s,
         delay_high_s=math.nan if delay is None else delay.high_s,
         delay_how=how,
-        neighbours=tuple(
-            Neighbour(
-                session=s.name,
-                origin_ms=s.origin_ms,
-                shift_s=f.clock.shift_s + _to_main(parameters, f, device),
-                half_width_s=0.5 * finite_width(f.clock),
-            )
-            for s, f in good
+        walk=walk_of(
+            [
+                WalkAnswer(session=s.name, origin_ms=s.origin_ms, clock=f.clock, move_s=_to_main(parameters, f, device))
+                for s, f in group
+            ],
+            settings,
         ),
     )
 
@@ -196,7 +185,7 @@ def in_session(
     Returns
     -------
     SeriesParameters
-        ``averaging`` is that of the session's main mode, and neighbours' shifts are about it.
+        ``averaging`` is that of the session's main mode, and what other sessions say of its clock is about it.
     Lengths
         Of each reading's window.
     """
@@ -209,10 +198,7 @@ def in_session(
         main_s=own.averaging_s,
     )
     move = half_of(device) * (own.averaging_s - parameters.averaging.averaging_s)
-    if move == 0.0:
-        return replace(parameters, averaging=own), lengths
-    neighbours = tuple(replace(n, shift_s=n.shift_s + move) for n in parameters.neighbours)
-    return replace(parameters, averaging=own, neighbours=neighbours), lengths
+    return replace(parameters, averaging=own, walk=tuple(one.moved(move) for one in parameters.walk)), lengths
 
 
 def _delay(
@@ -264,31 +250,3 @@ def _thirds(groups: dict[tuple[str, str], list[tuple[SessionFit, SeriesFit]]]) -
         if high > low:
             out[quantity] = (float(low), float(high))
     return out
-
-
-def predicted_shift(parameters: SeriesParameters, *, session: str, origin_ms: int) -> tuple[float, float] | None:
-    """Centre shift that neighbouring sessions suggest, with its spread.
-
-    Parameters
-    ----------
-    parameters : SeriesParameters
-    session : str
-        Left out of its own prediction.
-    origin_ms : int
-
-    Returns
-    -------
-    tuple of float or None
-        Median of the up to five nearest in time and half their range, at least 1 s; None with fewer than two or when
-        they disagree by more than 10 s.
-    """
-    others = sorted(
-        (n for n in parameters.neighbours if n.session != session), key=lambda n: abs(n.origin_ms - origin_ms)
-    )[:5]
-    if len(others) < 2:
-        return None
-    shifts = np.array([n.shift_s for n in others])
-    spread = float(shifts.max() - shifts.min())
-    if spread > 10.0 or not math.isfinite(spread):
-        return None
-    return float(np.median(shifts)), max(0.5 * spread, 1.0)

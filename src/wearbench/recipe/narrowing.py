@@ -98,7 +98,7 @@ def for_finishing(study: Study, session: Session, material: SessionMaterial) -> 
 
 
 def of_session(parameters: StudyParameters, fit: SessionFit) -> StudyParameters:
-    """Parameters of the series that a session has; neighbours where their clocks may be borrowed from.
+    """Parameters of the series that a session has, with what other sessions say of its clock where that matters.
 
     Parameters
     ----------
@@ -114,7 +114,8 @@ def of_session(parameters: StudyParameters, fit: SessionFit) -> StudyParameters:
         learned = parameters.series.get((one.device, one.quantity))
         if learned is not None:
             known = one.clock.trust in ("good", "declared")
-            series[one.device, one.quantity] = replace(learned, neighbours=()) if known else learned
+            own = tuple(w for w in learned.walk if w.session == fit.name and (w.strange or not known))
+            series[one.device, one.quantity] = replace(learned, walk=own)
     return replace(parameters, series=series)
 
 
