@@ -328,3 +328,20 @@ def test_a_criterion_that_turns_on_what_was_left_out_is_said(tmp_path: Path):
         other["statistics"] = {"mape": {"value": 4.0}}
     assert criteria_that_turn(config, document) == []
     assert criteria_that_turn(config, results()) == []
+
+
+def test_conditions_named_beforehand_are_part_of_the_text_and_only_then(tmp_path: Path):
+    config = config_of(tmp_path)
+    asked = as_declaration({**TABLE, "questions": ["sessions.wind", "activity=rowing", "activity=rowing"]}, config)
+    assert asked.questions == ("activity=rowing", "sessions.wind")
+    lines = canonical_text(asked).splitlines()
+    assert lines[:3] == [*TEXT.splitlines()[:2], 'questions = ["activity=rowing", "sessions.wind"]']
+    assert of_text(canonical_text(asked)) == asked
+    with pytest.raises(StudyError) as caught:
+        as_declaration({**TABLE, "questions": ["weather"]}, config, file="declaration.toml")
+    assert str(caught.value) == (
+        'declaration.toml: questions: expected "activity", "intensity", "reference_band", "own_third", '
+        '"activity_and_reference_band", "activity_and_intensity", "reference_change", "first_minutes", "cadence", '
+        '"cadence_near", "firmware" or "wear_site", or a column such as sessions.temperature, with =value or without, '
+        "got 'weather'"
+    )

@@ -41,6 +41,12 @@ NEEDED: Final = {
 @click.option("--systematic-share", type=float, metavar="SHARE", help="Systematic: in this share of sessions (0.5) ...")
 @click.option("--systematic-s", type=float, metavar="SECONDS", help="... for so many seconds in each (30).")
 @click.option(
+    "--condition",
+    multiple=True,
+    metavar="NAME[=VALUE]",
+    help="Ask whether failures go with this: activity, activity=rowing, sessions.temperature; may be repeated.",
+)
+@click.option(
     "--from",
     "source",
     type=click.Path(path_type=Path, dir_okay=False),
@@ -145,6 +151,7 @@ def _of_options(said: dict[str, Any]) -> dict[str, Any]:
         put(said[name], "rules", name)
     put(said["systematic_share"], "systematic", "share_of_sessions")
     put(said["systematic_s"], "systematic", "least_seconds")
+    put(said["condition"], "questions")
     for word in said["leave_out_sessions"]:
         _put_column(table, word)
     return table

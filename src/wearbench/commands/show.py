@@ -17,6 +17,7 @@ from wearbench.errors import UsageError
 SHOWN: Final = (
     *("findings", "criteria", "agreement", "assumptions", "reviewers", "states", "tracking", "affected", "episodes"),
     *("benefit", "choices", "objections"),
+    *("why", "cadence_evidence"),
     *("clock", "windows", "flow", "references"),
     *("response", "responses", "believed", "believed_summary"),
     *("pairs", "sessions", "devices", "settings", "parameters", "inputs", "repairs", "files_left_out"),

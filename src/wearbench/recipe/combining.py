@@ -25,6 +25,7 @@ from wearbench.recipe.staterows import episode_rows, flow_rows, state_rows, trac
 from wearbench.recipe.systematictables import systematic_tables
 from wearbench.recipe.traces import trace_table
 from wearbench.recipe.warningrows import mixed_rhythms, unknown_versions, warning_rows
+from wearbench.recipe.whyrows import why_tables
 from wearbench.settings import Settings
 from wearbench.study import PAIRS, Results, Study, declared_in, deviations
 from wearbench.study.declaration import short_hash
@@ -96,6 +97,7 @@ def combine(results: Sequence[SessionResult], parameters: StudyParameters, study
         "states": state_rows(ordered),
         "tracking": tracking_rows(ordered, study, settings),
         "affected": affected_rows(ordered, settings, every=True),
+        **why_tables(ordered, study, settings),
         "flow": flow_rows(ordered),
         "episodes": episode_rows(ordered),
         "response": response_rows(ordered),

@@ -16,7 +16,7 @@ from wearbench.recipe.groupsums import THIRD_NAMES, third_of
 from wearbench.recipe.places import Places, places_of
 from wearbench.recipe.sessionresult import StateTime
 
-__all__ = ["column_times", "flow_of", "share_blocks", "silent_spans", "state_times", "value_seconds"]
+__all__ = ["column_times", "flow_of", "pieces_of", "share_blocks", "silent_spans", "state_times", "value_seconds"]
 
 F64 = NDArray[np.float64]
 B8 = NDArray[np.bool_]
@@ -60,7 +60,7 @@ def _spent(one: Comparison, column: Column) -> _Spent:
     pairs = column.window.pairs
     silent = {}
     for name, spans in silent_spans(column).items():
-        pieces, lengths = _pieces(spans)
+        pieces, lengths = pieces_of(spans)
         silent[name] = (places_of(one.session, one.origin_ms, pieces), lengths)
     # What was not worn is no part of it, values or none.
     seconds = np.where(pairs.reason == REASONS.index("not_worn"), 0.0, value_seconds(pairs))
@@ -106,7 +106,7 @@ def column_times(one: Comparison, column: Column) -> tuple[StateTime, ...]:
     return tuple(spent.rows)
 
 
-def _pieces(spans: F64, *, length_s: float = 5.0) -> tuple[F64, F64]:
+def pieces_of(spans: F64, *, length_s: float = 5.0) -> tuple[F64, F64]:
     """Cut stretches into pieces short enough to belong to one bout: middles and lengths."""
     middles: list[F64] = []
     lengths: list[F64] = []
@@ -124,7 +124,7 @@ def share_blocks(column: Column, *, block_s: float = 120.0) -> tuple[F64, F64]:
     """Faithful and all judged or missing seconds in blocks of time, for a single session's interval."""
     states, window = column.states, column.window
     seconds = value_seconds(window.pairs)
-    pieces, lengths = _pieces(column.gone)
+    pieces, lengths = pieces_of(column.gone)
     every = np.concatenate([window.centre_s, pieces])
     if every.size == 0:
         return np.zeros(0), np.zeros(0)

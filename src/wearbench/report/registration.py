@@ -89,6 +89,7 @@ def _rows(config: StudyConfig, declaration: Declaration) -> list[tuple[str, str]
             f"a failure that shows in at least {share(systematic.share_of_sessions)} of sessions, for at least "
             f"{duration(systematic.least_seconds)} in each",
         ),
+        *([("Failures looked for by", "; ".join(declaration.questions))] if declaration.questions else []),
         ("Sessions planned", str(declaration.sessions_planned)),
         ("Recording ends", declaration.stopping),
         ("Settings not at their defaults", ", ".join(settings) or "none"),

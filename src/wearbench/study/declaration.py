@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "DECLARATION_FILE",
+    "QUESTIONS",
     "TRACKING",
     "Declaration",
     "Primary",
@@ -40,6 +41,12 @@ DECLARATION_FILE: Final = "declaration.toml"
 SCHEMA: Final = 1
 TRACKING: Final = "tracking_share"
 _NOT_OF_THE_NUMBERS: Final = ("workers", "cache_mb", "max_readings", "choices")
+QUESTIONS: Final = (
+    *("activity", "intensity", "reference_band", "own_third", "activity_and_reference_band", "activity_and_intensity"),
+    *("reference_change", "first_minutes", "cadence", "cadence_near", "firmware", "wear_site"),
+)
+"""Conditions under which failures are looked for; columns of tables beside them, such as ``sessions.temperature``."""
+_TABLES: Final = ("sessions.", "bouts.", "participants.")
 _NO_ANSWER: Final = ("n_pairs", "mean_reference", "mean_tested")
 
 
@@ -119,6 +126,9 @@ class Declaration:
         Name -> terms, those of study.toml when it was declared.
     settings : dict
         The settings of study.toml that were not the defaults.
+    questions : tuple of str
+        Under which conditions failures are looked for: ``activity``, or one of its values: ``activity=rowing``. Any
+        other condition is looked at as well, and called exploratory.
     """
 
     question: str
@@ -129,6 +139,7 @@ class Declaration:
     systematic: Systematic = field(default_factory=Systematic)
     criteria: dict[str, dict[str, Any]] = field(default_factory=dict)
     settings: dict[str, float | int] = field(default_factory=dict)
+    questions: tuple[str, ...] = ()
 
 
 def read_declaration(path: Path, config: StudyConfig, *, file: str = DECLARATION_FILE) -> Declaration:
@@ -181,6 +192,7 @@ def _declaration(top: Checked, config: StudyConfig) -> Declaration:
         systematic=_systematic(top.sub("systematic")),
         criteria={criterion.name: criterion.terms() for criterion in config.criteria},
         settings=current_settings(config),
+        questions=_questions(top),
     )
     sessions.done()
     for part, is_so in (("criteria", made.criteria), ("settings", made.settings)):
@@ -189,6 +201,16 @@ def _declaration(top: Checked, config: StudyConfig) -> Declaration:
             raise top.fail(part, said, slug="declared-elsewhere")
     top.done()
     return made
+
+
+def _questions(top: Checked) -> tuple[str, ...]:
+    found = tuple(sorted(set(top.texts("questions"))))
+    for text in found:
+        name = text.partition("=")[0]
+        if name not in QUESTIONS and not (name.startswith(_TABLES) and name.partition(".")[2]):
+            known = f"{listed(QUESTIONS)}, or a column such as sessions.temperature, with =value or without"
+            raise top.fail("questions", f"expected {known}, got {text!r}", slug="unknown-question")
+    return found
 
 
 def primary_statistics() -> tuple[str, ...]:
@@ -255,6 +277,8 @@ def canonical_text(declaration: Declaration) -> str:
     """
     primary, rules, systematic = declaration.primary, declaration.rules, declaration.systematic
     top = {"schema": SCHEMA, "question": declaration.question}
+    if declaration.questions:
+        top |= {"questions": list(declaration.questions)}
     parts: list[tuple[str, Mapping[str, Any]]] = [
         ("primary", dataclasses.asdict(primary)),
         ("sessions", {"planned": declaration.sessions_planned, "stopping": declaration.stopping}),
@@ -341,4 +365,5 @@ def of_text(text: str) -> Declaration:
         ),
         criteria=table.get("criteria", {}),
         settings=table.get("settings", {}),
+        questions=tuple(table.get("questions", ())),
     )

@@ -219,6 +219,7 @@ def _differences(first: Declaration, now_declared: Declaration) -> list[str]:
         ("systematic", "what is called systematic"),
         ("criteria", "criteria"),
         ("settings", "settings"),
+        ("questions", "the questions asked of failures"),
     ):
         if getattr(first, name) != getattr(now_declared, name):
             figures = f" ({first.sessions_planned}, now {now_declared.sessions_planned})"

@@ -65,6 +65,8 @@ TABLES: Final = (
     "states",
     "tracking",
     "affected",
+    "why",
+    "cadence_evidence",
     "episodes",
     "benefit",
     "choices",

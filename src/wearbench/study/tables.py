@@ -16,6 +16,7 @@ from wearbench.study.zones import zone_named
 __all__ = ["Bout", "Mark", "Participant", "SessionRow", "Tables", "Version", "Wear", "read_tables"]
 
 SESSION_KNOWN: Final = ("start", "end", "participant", "activity", "firmware", "timezone")
+BOUT_KNOWN: Final = ("session", "start", "end", "bout", "activity", "intensity", "clock")
 PER_DEVICE: Final = ("firmware", "wear_site")
 MARK_KINDS: Final = ("tap", "button", "started", "stopped")
 WEAR_KINDS: Final = ("off", "charging", "loosened")
@@ -46,8 +47,8 @@ class SessionRow:
 class Bout:
     """A named stretch of a session; on the reference's clock unless ``clock`` names a device.
 
-    ``line`` is its line in bouts.csv. Once moved onto the reference's clock, ``clock`` is None, ``moved_with`` names
-    the device and ``moved_s`` says how far its start was moved.
+    ``line`` is its line in bouts.csv, ``columns`` the person's own columns there. Once moved onto the reference's
+    clock, ``clock`` is None, ``moved_with`` names the device and ``moved_s`` says how far its start was moved.
     """
 
     session: str
@@ -60,6 +61,7 @@ class Bout:
     line: int = field(default=0, compare=False)
     moved_with: str | None = None
     moved_s: float = 0.0
+    columns: dict[str, str] = field(default_factory=dict, hash=False)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -156,6 +158,7 @@ def read_tables(folder: Path, config: StudyConfig) -> Tables:
             intensity=row.text("intensity"),
             clock=row.one_of("clock", devices, what="a device of this study", slug="unknown-device"),
             line=row.line,
+            columns={heading: cell for heading, cell in row.cells.items() if heading not in BOUT_KNOWN and cell},
         )
 
     def mark(row: Row) -> Mark:
@@ -195,9 +198,7 @@ def read_tables(folder: Path, config: StudyConfig) -> Tables:
             how_known=row.text("how_known"),
         )
 
-    bouts = read_table(
-        folder / "bouts.csv", required=("session", "start", "end"), known=("bout", "activity", "intensity", "clock")
-    )
+    bouts = read_table(folder / "bouts.csv", required=BOUT_KNOWN[:3], known=BOUT_KNOWN[3:])
     marks = read_table(folder / "marks.csv", required=("session", "device", "time", "kind"), known=("mark",))
     worn = read_table(folder / "wear.csv", required=("device", "start", "end", "what"), known=())
     people = read_table(folder / "participants.csv", required=("participant",), known=())
