@@ -5,48 +5,20 @@ All of it is invented by the simulator. The whole demo is written and analysed o
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from datetime import datetime
-from pathlib import Path
 from typing import Any
 
 import jsonschema
 import numpy as np
 import polars as pl
 import pytest
+from whole_demo import Demo
 
 from benchmarks.truth.score import score
-from wearbench.analysis import run_study
 from wearbench.core.pairing import REASONS
 from wearbench.core.states import STATES
-from wearbench.findings import as_rows, find
-from wearbench.simulator import write_demo
-from wearbench.study import PAIRS, Results, load_study, read_results, write_results
+from wearbench.study import PAIRS
 from wearbench.study.results import plain, results_schema
-
-
-@dataclass(frozen=True)
-class Demo:
-    folder: Path
-    results: Results
-
-    @property
-    def document(self) -> dict[str, Any]:
-        return self.results.document
-
-    @property
-    def pairs(self) -> pl.DataFrame:
-        return self.results.pairs
-
-
-@pytest.fixture(scope="module")
-def demo(tmp_path_factory: pytest.TempPathFactory) -> Demo:
-    folder = tmp_path_factory.mktemp("demo") / "camp"
-    write_demo(folder)
-    found = run_study(load_study(folder))
-    document = {**found.document, "findings": as_rows(find(found.document, found.pairs))}
-    write_results(folder, Results(document=document, pairs=found.pairs, traces=found.traces))
-    return Demo(folder, read_results(folder))
 
 
 @pytest.fixture(scope="module")

@@ -29,7 +29,8 @@ def _drawn(results: Results, subject: Subject, mark: str) -> Iterator[tuple[str,
     for session, table in strip_tables(results, subject):
         title = f"{subject.label}, session {session}"
         near = tolerance_of(subject) or 0.0
-        svg = draw_strip(table, title=title, scope=title + mark, unit=subject.unit, uid="strip", tolerance=near)
+        scope = f"{session} · {subject.scope_of(session)}{mark}"
+        svg = draw_strip(table, title=title, scope=scope, unit=subject.unit, uid="strip", tolerance=near)
         yield f"strip.{session}", table, svg
 
 

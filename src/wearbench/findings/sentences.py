@@ -26,6 +26,7 @@ from wearbench.study.results import plain
 
 __all__ = ["find"]
 
+from wearbench.findings.within import session_bounds, within_sessions
 _KINDS: Final[tuple[Callable[[Subject], Iterator[Said]], ...]] = (
     say_nothing_judged,
     say_tracking,
@@ -68,10 +69,11 @@ def find(document: Mapping[str, Any], pairs: pl.DataFrame) -> list[Finding]:
     def add(device: str, quantity: str, scope: str, each: Said) -> None:
         kind, claim, evidence = each
         rows = evidence.get("made_from") or cited(
-            document, pairs, device=device, quantity=quantity, kind=kind, evidence=evidence
+            document, inside, device=device, quantity=quantity, kind=kind, evidence=evidence
         )
         said.append(_finding(device, quantity, scope, (kind, claim, {**evidence, "made_from": rows})))
 
+    inside = within_sessions(pairs, session_bounds(document))
     for subject in found:
         scope = f"{subject.label}, {subject.what}: {subject.scope}"
         for say in _order(subject):

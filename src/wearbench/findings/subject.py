@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
 import polars as pl
@@ -96,6 +96,10 @@ class Subject:
 
     def sessions_word(self, count: int) -> str:
         """``sessions``, or with the activity that all of them share, ``sessions of rowing``."""
+    def scope_of(self, session: str) -> str:
+        """The same of one session."""
+        return replace(self, pairs=self.pairs.filter(pl.col("session") == session)).scope
+
         word = "session" if count == 1 else "sessions"
         return f"{word} of {self.activity}" if self.activity else word
 

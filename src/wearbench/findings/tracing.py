@@ -7,6 +7,8 @@ from typing import Any, Final
 
 import polars as pl
 
+from wearbench.findings.within import session_bounds, within_sessions
+
 __all__ = ["cited", "rows_behind"]
 
 _Keys = dict[str, Any]
@@ -52,7 +54,7 @@ def cited(
     document : mapping
         Content of ``results.json``, plain.
     pairs : polars.DataFrame
-        Content of ``pairs.parquet``.
+        Content of ``pairs.parquet``, within its sessions.
     device, quantity, kind : str
     evidence : dict
         Names the states and episodes.
@@ -87,7 +89,10 @@ def rows_behind(document: Mapping[str, Any], pairs: pl.DataFrame, reference: Map
     Returns
     -------
     list of dict
+        Of the pairs those within their sessions, as findings count them.
     """
+    if reference["table"] == "pairs":
+        pairs = within_sessions(pairs, session_bounds(document))
     found = _matching(document, pairs, reference)
     return found.to_dicts() if isinstance(found, pl.DataFrame) else found
 
@@ -97,6 +102,13 @@ def _wanted(kind: str, evidence: _Keys) -> Iterator[tuple[str, _Keys]]:
     if kind.startswith("assumption_"):
         yield "assumptions", {}
         yield "agreement", _OVERALL
+    if kind.startswith("recurrence_"):
+        yield "recurrence", {"state": evidence.get("state")}
+        yield "evidence", {"state": evidence.get("state")}
+    if kind.startswith("change_"):
+        yield "before_after", {name: evidence.get(name) for name in ("what", "before", "after")}
+    if kind.startswith("beside_"):
+        yield "side_by_side", {"other": evidence.get("other")}
     if kind.startswith("state_"):
         yield "affected", {"state": evidence.get("state")}
         yield "episodes", {"state": evidence.get("state")}

@@ -84,7 +84,6 @@ def session_views(
         zone, zone_name = zones.get(name, (UTC, "UTC"))
         for j, table in tables[name]:
             subject = found[j]
-            here = pairs[j].get((name,), subject.pairs.clear())
             strip = Picture(
                 name="strip",
                 title=f"{subject.label}, session {name}",
@@ -93,7 +92,7 @@ def session_views(
                     draw_strip,
                     table,
                     title=f"{subject.label}, session {name}",
-                    scope=f"{name} · {_session_scope(here)}{mark}",
+                    scope=f"{name} · {subject.scope_of(name)}{mark}",
                     unit=subject.unit,
                     tolerance=tolerance_of(subject) or 0.0,
                     zone=zone,
@@ -131,11 +130,6 @@ def session_views(
 def _some(pairs: pl.DataFrame, column: str) -> list[str]:
     values = [str(v) for v in pairs[column].drop_nulls().unique(maintain_order=True).to_list() if v != "unnamed"]
     return [", ".join(values[:4]) + (" …" if len(values) > 4 else "")] if values else []
-
-
-def _session_scope(pairs: pl.DataFrame) -> str:
-    sites, firmware = _some(pairs, "wear_site"), _some(pairs, "firmware")
-    return ", ".join(["one person, one unit", *sites, *(f"firmware {f}" for f in firmware)])
 
 
 def _episodes(rows: list[tuple[Subject, dict[str, Any]]], zone: tzinfo, *, several: bool) -> Table | None:
