@@ -3,7 +3,7 @@
     python -m benchmarks.faults [--seeds 1-60] [--processes 1] [--out FILE.csv] [--continue] [--page]
 
 Every study is one row, appended when it is done; ``--continue`` does what the file does not hold yet. ``--page`` runs
-nothing and writes the page beside this file from the rows. About 4 s of processor time a study, two studies a seed.
+nothing and writes the page ``faults.md`` from the rows. About 4 s of processor time a study, two studies a seed.
 """
 
 from __future__ import annotations
@@ -63,7 +63,7 @@ def main() -> None:
     parser.add_argument("--page", action="store_true", help="write the page from the rows, and run nothing")
     chosen = parser.parse_args()
     if chosen.page:
-        (HERE / "faults.md").write_text(page(rows_of(chosen.out)), encoding="utf-8")
+        (HERE.parent / "faults.md").write_text(page(rows_of(chosen.out)), encoding="utf-8")
         return
     if chosen.out.exists() and not chosen.go_on:
         raise SystemExit(f"expected a new file of rows, got {chosen.out}; add --continue, or name another with --out")

@@ -18,6 +18,7 @@ from wearbench.simulator import Person
 SESSIONS = 12
 HALVED = 9
 HALVED_S = 480.0
+NEAR_S, FAR_S, FAR_SHARE = 90.0, 3600.0, 0.15
 START = datetime(2031, 1, 12, 9, 0, tzinfo=UTC)
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
@@ -105,7 +106,8 @@ def write(folder: Path, plan: Plan, *, halving: bool) -> None:
 
 def _band(plan: Plan, name: str, one: Worn, *, halving: bool) -> tuple[Iterable[float], Iterable[float]]:
     rng = rng_for(plan.seed, name, "clock")
-    clock = Clock(offset_s=float(rng.uniform(-90, 90)), drift_ppm=float(rng.uniform(-60, 60)))
+    far = FAR_S if rng.random() < FAR_SHARE else NEAR_S
+    clock = Clock(offset_s=float(rng.uniform(-far, far)), drift_ppm=float(rng.uniform(-60, 60)))
     room = one.seconds - HALVED_S - 60.0
     spell = Halving(start_s=30.0 + float(rng.uniform(0, room)), seconds=HALVED_S, edge_s=float(rng.uniform(6.0, 20.0)))
     stamp_ms, value = readings(
