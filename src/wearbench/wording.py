@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any, Final
 
 __all__ = [
@@ -16,12 +16,17 @@ __all__ = [
     "finite",
     "half_width",
     "join_words",
+    "least_p",
     "number",
     "number_word",
+    "p_words",
     "plural",
+    "points",
     "share",
     "signed",
+    "span_of",
     "span_words",
+    "tenths",
 ]
 
 STATES: Final[tuple[str, ...]] = (
@@ -176,6 +181,44 @@ def share(value: Any) -> str:
     if percent < 1 or percent > 99:
         return f"{percent:.1f} %"
     return f"{percent:.0f} %"
+
+
+def p_words(value: Any) -> str:
+    """A p: ``p = 0.34``, ``p = 0.012``, ``p under 0.001``; what is above 0.05 is never rounded to it."""
+    if not finite(value):
+        return "p –"
+    p = float(value)
+    if p < 0.001:
+        return "p under 0.001"
+    text = f"{p:.{2 if p >= 0.1 else 3}f}".rstrip("0").rstrip(".")
+    return "p = 0.051" if p > 0.05 and text == "0.05" else f"p = {text}"
+
+
+def least_p(value: Any) -> str:
+    """The smallest p there could be, in two figures: ``0.029``, ``0.00013``."""
+    return f"{float(value):.2g}" if finite(value) else "–"
+
+
+def points(value: Any) -> str:
+    """A difference of shares in points of per cent, signed: ``−15``, ``+0.4``."""
+    if not finite(value):
+        return "–"
+    percent = 100.0 * float(value)
+    text = f"{abs(percent):.0f}" if abs(percent) >= 9.95 else f"{abs(percent):.1f}"
+    if not text.strip("0."):
+        return "0"
+    return ("+" if percent > 0 else _MINUS) + text
+
+
+def tenths(value: Any) -> str:
+    """A difference with one decimal, signed: ``−12.1``, ``+0.4``, ``0.0``."""
+    text = number(value, decimals=1)
+    return f"+{text}" if finite(value) and value > 0 and any(c in "123456789" for c in text) else text
+
+
+def span_of(statistic: Mapping[str, Any], show: Callable[[Any], str]) -> str:
+    """``19 % to 57 %``, in the given form."""
+    return f"{show(statistic.get('low'))} to {show(statistic.get('high'))}"
 
 
 def duration(seconds: Any) -> str:

@@ -18,6 +18,7 @@ SHOWN: Final = (
     *("findings", "criteria", "agreement", "assumptions", "reviewers", "states", "tracking", "affected", "episodes"),
     *("benefit", "choices", "objections"),
     *("why", "cadence_evidence"),
+    *("recurrence", "evidence", "before_after", "side_by_side"),
     *("clock", "windows", "flow", "references"),
     *("response", "responses", "believed", "believed_summary"),
     *("pairs", "sessions", "devices", "settings", "parameters", "inputs", "repairs", "files_left_out"),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator, Mapping
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -91,8 +92,9 @@ def difference_of_ratios(
     -------
     Estimate
         Value as `stratified_difference`; the variance is the sum of the jackknife variances of all sides (sessions of
-        one label of one participant), t with Welch's degrees of freedom (Welch 1947, Biometrika 34:28-35). No interval
-        where a side has one session, or where sessions do not vary.
+        one label of one participant), t with Welch's degrees of freedom (Welch 1947, Biometrika 34:28-35). A side of
+        one session is taken to scatter as those of other participants with that label do. No interval where no such
+        side has two sessions, or where sessions do not vary.
 
     Raises
     ------
@@ -107,24 +109,52 @@ def difference_of_ratios(
 
     if not marked.size or math.isnan(value := float(stratified_difference(top, bottom, marked[None, :], code)[0])):
         return empty("no participant has sessions on both sides")
-    variances, freedom = [], []
+    variances: list[float] = []
+    freedom: list[float] = []
+    own: dict[bool, list[tuple[float, int]]] = {True: [], False: []}
+    shares: list[tuple[bool, float]] = []
     for person in np.unique(code):
-        sides = [np.flatnonzero((code == person) & (marked == side)) for side in (True, False)]
-        if not all(side.size for side in sides):
+        sides = {side: np.flatnonzero((code == person) & (marked == side)) for side in (True, False)}
+        if not all(at.size for at in sides.values()):
             continue
-        for side in sides:
-            if side.size < 2:
-                return empty("one session on a side: no interval can be given", value)
-            without = np.array([_less(top, bottom, marked, code, int(i)) for i in side])
+        for side, at in sides.items():
+            if at.size < 2:
+                shares.append((side, _part(bottom, sides)))
+                continue
+            without = np.array([_less(top, bottom, marked, code, int(i)) for i in at])
             se = float(jackknife_se(float(without.mean()), without))
             variances.append(se * se)
-            freedom.append(side.size - 1)
+            freedom.append(at.size - 1)
+            spread = top[at] / bottom[at]
+            own[side].append((float(np.var(spread, ddof=1)), at.size - 1))
+    if shares:
+        # A side of one session scatters as those of the others do.
+        if not all(own[side] for side, _ in shares):
+            return empty("one session on a side: no interval can be given", value)
+        weight = sum(part for _, part in _all_parts(bottom, marked, code))
+        for side, part in shares:
+            count = sum(n for _, n in own[side])
+            variances.append((part / weight) ** 2 * sum(v * n for v, n in own[side]) / count)
+            freedom.append(count)
     total = sum(variances)
     if total <= (1e-12 * max(1.0, abs(value))) ** 2:
         return empty("the sessions do not vary: no interval can be given", value)
     df = total**2 / sum(v * v / f for v, f in zip(variances, freedom, strict=True))
     half = t_quantile(0.5 + confidence / 2, df) * math.sqrt(total)
     return Estimate(value=value, low=value - half, high=value + half, method=method, n=int(marked.size))
+
+
+def _part(bottom: F64, sides: Mapping[bool, I64]) -> float:
+    """Weight of a participant, as `stratified_difference` has it."""
+    after, before = float(bottom[sides[True]].sum()), float(bottom[sides[False]].sum())
+    return after * before / (after + before)
+
+
+def _all_parts(bottom: F64, marked: B8, code: I64) -> Iterator[tuple[int, float]]:
+    for person in np.unique(code):
+        sides = {side: np.flatnonzero((code == person) & (marked == side)) for side in (True, False)}
+        if all(at.size for at in sides.values()):
+            yield int(person), _part(bottom, sides)
 
 
 def _less(top: F64, bottom: F64, marked: B8, code: I64, row: int) -> float:
@@ -162,6 +192,7 @@ def difference_over_people(
     top, bottom, marked, code = _columns(numerator, denominator, label, stratum)
     people = [p for p in np.unique(code) if 0 < int(marked[code == p].sum()) < int((code == p).sum())]
     method = f"jackknife over {len(people)} participants"
+    parts = dict(_all_parts(bottom, marked, code))
     if len(people) < 2:
         value = None
         if people:
@@ -173,8 +204,7 @@ def difference_over_people(
     for person in people:
         keep = code != person
         without.append(float(stratified_difference(top[keep], bottom[keep], marked[None, keep], code[keep])[0]))
-        after, before = (float(bottom[(code == person) & (marked == side)].sum()) for side in (True, False))
-        weight.append(after * before / (after + before))
+        weight.append(parts[int(person)])
     se = float(jackknife_se(value, np.array(without)))
     if se <= 1e-12 * max(1.0, abs(value)):
         why = "the participants do not vary: no interval can be given"

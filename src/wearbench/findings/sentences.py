@@ -11,11 +11,14 @@ import polars as pl
 from wearbench.findings.accuracy import say_accuracy, say_activity, say_faithful
 from wearbench.findings.assumptions import leads_in_two_parts, say_assumptions
 from wearbench.findings.believed import say_believed
+from wearbench.findings.beside import say_beside
+from wearbench.findings.change import say_changes
 from wearbench.findings.clocks import say_clock
 from wearbench.findings.exports import say_exports
 from wearbench.findings.failures import say_states
 from wearbench.findings.finding import Finding, Said
 from wearbench.findings.firmware import say_firmware
+from wearbench.findings.recurrence import say_recurrence
 from wearbench.findings.reference import say_reference
 from wearbench.findings.response import say_response
 from wearbench.findings.rhythm import say_rhythm
@@ -36,8 +39,11 @@ _KINDS: Final[tuple[Callable[[Subject], Iterator[Said]], ...]] = (
     say_assumptions,
     say_states,
     say_believed,
+    say_recurrence,
     say_activity,
     say_firmware,
+    say_changes,
+    say_beside,
     say_missing,
     say_clock,
     say_response,

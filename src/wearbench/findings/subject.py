@@ -52,6 +52,10 @@ class Subject:
     units: tuple[str, ...] = ()
     activity: str = ""
     affected_s: float = 60.0
+    recurrence: list[dict[str, Any]] = field(default_factory=list)
+    evidence: list[dict[str, Any]] = field(default_factory=list)
+    before_after: list[dict[str, Any]] = field(default_factory=list)
+    side_by_side: list[dict[str, Any]] = field(default_factory=list)
     responses: list[dict[str, Any]] = field(default_factory=list)
     believed: list[dict[str, Any]] = field(default_factory=list)
     believed_summary: list[dict[str, Any]] = field(default_factory=list)
@@ -324,6 +328,10 @@ def subjects(document: Mapping[str, Any], pairs: pl.DataFrame) -> list[Subject]:
                 units=_units(worn, device),
                 activity=_shared_activity(worn),
                 affected_s=float(affected_s) if finite(affected_s) else 60.0,
+                recurrence=rows("recurrence", device, quantity),
+                evidence=rows("evidence", device, quantity),
+                before_after=rows("before_after", device, quantity),
+                side_by_side=rows("side_by_side", device, quantity),
                 responses=rows("responses", device, quantity),
                 believed=rows("believed", device, quantity),
                 believed_summary=rows("believed_summary", device, quantity),
