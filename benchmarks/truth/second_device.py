@@ -16,7 +16,7 @@ from scipy.signal import lfilter
 from benchmarks.truth.second_heart import F64, STEP_S, Heart
 
 MODES = ("faithful", "halved", "doubled", "off_ratio", "cadence_locked", "astray")
-WINDOW_SHARE = 0.8
+WINDOW_SHARE, WHOLLY = 0.8, 0.999
 CLOSE_BPM, CLOSE_SHARE, HALF_SHARE, FROZEN_BPM = 3.0, 0.03, 0.03, 5.0
 
 Bool = NDArray[np.bool_]
@@ -24,7 +24,10 @@ Bool = NDArray[np.bool_]
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Device:
-    """A kind of device; ``period_s`` 0 means irregular, ``stamp`` how it writes time, ``silent`` what for no value."""
+    """A kind of device; ``period_s`` 0 means irregular, ``stamp`` how it writes time, ``silent`` what for no value.
+
+    It smooths exponentially with ``tau_s``, or evenly over twice that if ``boxcar``.
+    """
 
     name: str
     tau_s: float
@@ -35,10 +38,11 @@ class Device:
     silent: str
     error_bpm: float
     error_s: float
+    boxcar: bool = False
 
     @property
     def averaging_s(self) -> float:
-        """The boxcar of equal mean age."""
+        """The boxcar itself, or that of equal mean age."""
         return 2.0 * self.tau_s
 
 
@@ -66,7 +70,8 @@ class Track:
     """Readings of one device in one session and what is true of them; arrays of shape (n,).
 
     ``at_s`` is the instant of each reading on the reference's clock, ``stamp_s`` the same on the device's clock with
-    the offset taken out, both from the session's start. ``shown`` is NaN for a sentinel.
+    the offset taken out, both from the session's start. ``shown`` is NaN for a sentinel. ``pure`` readings are right
+    through and through, and in time.
     """
 
     at_s: F64
@@ -79,6 +84,7 @@ class Track:
     sentinel: Bool
     reference: F64
     slope: F64
+    pure: Bool | None = None
 
 
 def chain(rng: np.random.Generator, person: Heart, *, clean: bool, cadence: bool) -> list[Spell]:
@@ -137,8 +143,22 @@ def smooth(values: F64, tau_s: float) -> F64:
     return out
 
 
-def sources(rng: np.random.Generator, person: Heart, spells: list[Spell], rate: F64) -> tuple[dict[str, F64], F64]:
+def averaged(values: F64, device: Device) -> F64:
+    """What a device makes of a course on the grid: smoothed, or evenly averaged over what came before."""
+    if not device.boxcar:
+        return smooth(values, device.tau_s)
+    size = max(round(device.averaging_s / STEP_S), 1)
+    total = np.concatenate([[0.0], np.cumsum(np.concatenate([np.full(size - 1, values[0]), values]))])
+    out: F64 = (total[size:] - total[:-size]) / size
+    return out
+
+
+def sources(
+    rng: np.random.Generator, person: Heart, spells: list[Spell], rate: F64, *, behind_s: F64 | None = None
+) -> tuple[dict[str, F64], F64]:
     """Weight of each mode on the grid, and the estimate before smoothing times that weight, per mode.
+
+    ``behind_s`` is how late a faithful estimate is, on the grid.
 
     Returns
     -------
@@ -150,6 +170,8 @@ def sources(rng: np.random.Generator, person: Heart, spells: list[Spell], rate: 
     time_s = person.time_s
     weights = {mode: np.zeros_like(time_s) for mode in MODES}
     values = np.stack([rate, rate / 2, rate * 2, rate, np.nan_to_num(person.cadence), rate])
+    if behind_s is not None:
+        values[0] = np.interp(time_s - behind_s, time_s, rate)
     last = "faithful"
     for spell in spells:
         mode = spell.mode if spell.mode in MODES else "faithful"  # frozen and silent act on the output
@@ -193,17 +215,26 @@ def errors(rng: np.random.Generator, device: Device, at_s: F64) -> F64:
     return error
 
 
-def track(rng: np.random.Generator, device: Device, person: Heart, clock: Clock, *, spells: list[Spell]) -> Track:
-    """Print a session's readings and say what is true of each."""
+def track(
+    rng: np.random.Generator,
+    device: Device,
+    person: Heart,
+    clock: Clock,
+    *,
+    spells: list[Spell],
+    behind_s: F64 | None = None,
+    spikes: float = 0.0,
+) -> Track:
+    """Print a session's readings and say what is true of each; ``spikes`` is the share of single wild ones."""
     stamp_s = stamps(rng, device, person.seconds)
     at_s = stamp_s + 1e-6 * clock.drift_ppm * (stamp_s - 0.5 * person.seconds)
     rate = np.gradient(person.count(person.time_s), STEP_S) * 60.0
     rate[: int(5 / STEP_S)] = rate[int(5 / STEP_S)]
-    weights, values = sources(rng, person, spells, rate)
+    weights, values = sources(rng, person, spells, rate, behind_s=behind_s)
     late = at_s - device.delay_s
 
     def seen(grid: F64) -> F64:
-        found: F64 = np.interp(late, person.time_s, smooth(grid, device.tau_s))
+        found: F64 = np.interp(late, person.time_s, averaged(grid, device))
         return found
 
     weight = np.stack([seen(weights[mode]) for mode in MODES])
@@ -216,7 +247,15 @@ def track(rng: np.random.Generator, device: Device, person: Heart, clock: Clock,
     reference = person.rate(start_s, end_s)
     state, also = label(weight, means, truth, cadence, output=output, true_rate=seen(rate))
 
+    pure = weight[0] > WHOLLY
+    if behind_s is not None:
+        pure &= seen(behind_s) < STEP_S
     shown = np.round(output + errors(rng, device, at_s), device.decimals)
+    if spikes > 0:
+        for i in np.flatnonzero(rng.random(at_s.size) < spikes):
+            if state[i] == "faithful":
+                shown[i] = np.round(shown[i] * (1 + rng.choice([-1, 1]) * rng.uniform(0.15, 0.28)), device.decimals)
+                state[i], also[i], pure[i] = "astray", None, False
     sentinel = np.zeros(at_s.size, dtype=bool)
     stays = np.ones(at_s.size, dtype=bool)
     for spell in spells:
@@ -225,6 +264,7 @@ def track(rng: np.random.Generator, device: Device, person: Heart, clock: Clock,
             held = held_run(shown, inside)
             moved = float(np.ptp(reference[held])) > FROZEN_BPM
             source = state[int(held[0])], also[int(held[0])]
+            pure[held] = False
             for i in held:
                 right = abs(shown[i] - reference[i]) <= max(CLOSE_BPM, CLOSE_SHARE * reference[i])
                 state[i], also[i] = ("frozen", None) if moved else ("faithful", None) if right else source
@@ -243,6 +283,7 @@ def track(rng: np.random.Generator, device: Device, person: Heart, clock: Clock,
         sentinel=sentinel[stays],
         reference=reference[stays],
         slope=(person.rate(start_s + 0.5, end_s + 0.5) - person.rate(start_s - 0.5, end_s - 0.5))[stays],
+        pure=(pure & ~sentinel)[stays],
     )
 
 

@@ -47,6 +47,8 @@ class SimulatedDevice:
         Faithful over the whole window, not late, neither spike nor sentinel: follows the truth but for noise.
     at_s : float
         Middle of the session on the device's own clock, seconds after the session's start.
+    episodes : tuple of Episode
+        When it failed, whether or not readings show it.
     """
 
     plan: DevicePlan
@@ -60,6 +62,7 @@ class SimulatedDevice:
     sentinel: BOOL
     pure: BOOL
     at_s: float
+    episodes: tuple[Episode, ...] = ()
 
 
 def _ticks_ms(plan: SessionPlan, device: DevicePlan, at_s: float, rng: np.random.Generator) -> I64:
@@ -76,7 +79,7 @@ def _ticks_ms(plan: SessionPlan, device: DevicePlan, at_s: float, rng: np.random
         ticks = np.sort(ticks + rng.uniform(-device.jitter_s, device.jitter_s, ticks.size))
     stamps = np.unique(np.rint(ticks * 1000.0).astype(np.int64))
     there = _on_reference(stamps / 1000.0, device, at_s)
-    room = device.averaging_s + device.delay_s
+    room = device.averaging_s * (2.0 if device.smoothing == "exponential" else 1.0) + device.delay_s
     return stamps[(there > -LEAD_S + room + 5.0) & (there < plan.seconds + TAIL_S - 5.0)]
 
 
@@ -96,9 +99,18 @@ def _noise(instant_s: F64, device: DevicePlan, rng: np.random.Generator) -> F64:
     return device.noise_bpm * out
 
 
-def _states(sensed: Sensed, beats: F64, cadence: Course, start_s: F64, end_s: F64) -> tuple[STR, STR, BOOL]:
-    """State, what else it could be, and whether the whole window is faithful and in time."""
-    share = np.stack([sensed.mean((sensed.mode == code).astype(float), start_s, end_s) for code in range(len(MODES))])
+def _states(
+    sensed: Sensed, beats: F64, cadence: Course, start_s: F64, end_s: F64, *, constant_s: float
+) -> tuple[STR, STR, BOOL]:
+    """State, what else it could be, and whether the whole window is faithful and in time.
+
+    ``constant_s`` is that of exponential smoothing, 0 for a boxcar: a mode's share of a window is that of the weights.
+    """
+    shares = [sensed.share(code) for code in range(len(MODES))]
+    if constant_s > 0:
+        share = np.stack([sensed.smoothed(one, end_s, constant_s=constant_s) for one in shares])
+    else:
+        share = np.stack([sensed.mean(one, start_s, end_s) for one in shares])
     best = np.argmax(share, axis=0)
     state = np.where(share.max(axis=0) >= _STATE_SHARE, np.asarray(MODES)[best], "between").astype("U16")
     behind = sensed.mean(sensed.behind_s, start_s, end_s)
@@ -114,7 +126,7 @@ def _states(sensed: Sensed, beats: F64, cadence: Course, start_s: F64, end_s: F6
     late = (state == "faithful") & (behind > _SHOWN_LATE_S)
     also[late] = "late"
     state[(state == "faithful") & (behind > _LATE_S)] = "astray"
-    pure = (share[0] > 1.0 - 1e-9) & (behind < 1e-9)
+    pure = (share[0] > 1.0 - (1e-3 if constant_s > 0 else 1e-9)) & (behind < 1e-9)
     return state, also, pure
 
 
@@ -199,13 +211,14 @@ def simulate_device(
     instant_s = _on_reference(stamp_ms / 1000.0, device, at_s)
     end_s = instant_s - device.delay_s
     start_s = end_s - device.averaging_s
-    if device.smoothing == "exponential" and device.averaging_s > 0:
-        value = sensed.smoothed(end_s, constant_s=device.averaging_s / 2)
+    constant_s = device.averaging_s / 2 if device.smoothing == "exponential" else 0.0
+    if constant_s > 0:
+        value = sensed.smoothed(sensed.level_bpm, end_s, constant_s=constant_s)
     else:
         value = sensed.mean(sensed.level_bpm, start_s, end_s)
     value = np.clip(value + _noise(instant_s, device, rng), 25.0, 250.0)
     truth_bpm = window_rate(beats, start_s, end_s)
-    state, also, pure = _states(sensed, beats, cadence, start_s, end_s)
+    state, also, pure = _states(sensed, beats, cadence, start_s, end_s, constant_s=constant_s)
     _spike(value, state, also, pure, device, rng)
     if device.round_to_bpm > 0:
         value = np.rint(value / device.round_to_bpm) * device.round_to_bpm
@@ -229,4 +242,5 @@ def simulate_device(
         sentinel=marked[kept],
         pure=pure[kept],
         at_s=at_s,
+        episodes=episodes,
     )

@@ -115,6 +115,8 @@ class ReferencePlan:
         stamp), the beat's instant, the beat's whole second (truncated), or nothing.
     least_late_s, usually_late_s : float
         Smallest and mean additional lateness of a packet.
+    rate_over_s : float
+        0 for RR intervals; else it writes only a rate, once a second, that is the mean over this many seconds before.
     """
 
     name: str = "patch"
@@ -128,6 +130,7 @@ class ReferencePlan:
     stamps: Literal["arrival", "exact", "second", "none"] = "arrival"
     least_late_s: float = 0.04
     usually_late_s: float = 0.03
+    rate_over_s: float = 0.0
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -152,6 +155,8 @@ class Failure:
         What a ``missing`` device writes: a number, NaN for an empty value, or None for no row.
     spells : tuple of Spell
         Fixed episodes in place of drawn ones.
+    edge_s : float
+        For modes of the sensor: how long the change into the mode, and out of it, takes; 0 for at once.
     """
 
     mode: Mode
@@ -162,6 +167,7 @@ class Failure:
     ratio: float = 1.0
     sentinel: float | None = None
     spells: tuple[Spell, ...] = ()
+    edge_s: float = 0.0
 
     def __post_init__(self) -> None:
         if not 0.0 <= self.share <= 1.0:

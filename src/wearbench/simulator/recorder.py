@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from wearbench.simulator.parameters import PodPlan, ReferencePlan, SessionPlan, Spell
 from wearbench.simulator.physiology import Course, correlated
+from wearbench.simulator.sensing import window_rate
 
 __all__ = ["RecordedCadence", "RecordedIntervals", "record_cadence", "record_intervals"]
 
@@ -22,11 +23,13 @@ _TICKS_A_SECOND = 1024
 class RecordedIntervals:
     """What the patch wrote, one row an interval; shape (n,).
 
-    ``stamp_s`` is None for a list without stamps. ``interval_ms`` is a whole number of 1/1024 s.
+    ``stamp_s`` is None for a list without stamps. ``interval_ms`` is a whole number of 1/1024 s. Where the patch wrote
+    only a rate, ``rate_bpm`` is that, at ``stamp_s``, and there are no intervals.
     """
 
     stamp_s: F64 | None
     interval_ms: F64
+    rate_bpm: F64 | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -78,6 +81,8 @@ def record_intervals(beats: F64, plan: SessionPlan, rng: np.random.Generator) ->
     """
     reference = plan.reference
     worn = beats[(beats >= 0.0) & (beats < plan.seconds)]
+    if reference.rate_over_s > 0:
+        return _rates(_detected(worn, reference, rng), plan)
     ticks = np.rint(_detected(worn, reference, rng) * _TICKS_A_SECOND)
     interval_ms = np.diff(ticks) * 1000.0 / _TICKS_A_SECOND
     ended = ticks[1:] / _TICKS_A_SECOND
@@ -93,6 +98,15 @@ def record_intervals(beats: F64, plan: SessionPlan, rng: np.random.Generator) ->
         stamp_s=None if stamp_s is None else stamp_s[~lost],
         interval_ms=interval_ms[~lost],
     )
+
+
+def _rates(seen: F64, plan: SessionPlan) -> RecordedIntervals:
+    """Whole beats a minute, once a second, each the mean over the seconds before; none while contact is lost."""
+    over_s = plan.reference.rate_over_s
+    stamp_s = np.arange(np.ceil(max(float(seen[0]), 0.0) + over_s), np.floor(seen[-1]))
+    stamp_s = stamp_s[~_inside(stamp_s, plan.reference.lost)]
+    rate = np.rint(window_rate(seen, stamp_s - over_s, stamp_s))
+    return RecordedIntervals(stamp_s=stamp_s, interval_ms=np.empty(0), rate_bpm=rate)
 
 
 def record_cadence(course: Course, plan: SessionPlan, pod: PodPlan, rng: np.random.Generator) -> RecordedCadence:

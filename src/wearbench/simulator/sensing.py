@@ -37,6 +37,8 @@ class Sensed:
     level_bpm : float64 array, shape (n,)
     mode : int64 array, shape (n,)
         Index into `MODES`.
+    weight : float64 array, shape (n,)
+        How much of the level is the mode's; the rest is faithful.
     behind_s : float64 array, shape (n,)
         How far the sensor is behind the heart.
     cadence_multiple : float64 array, shape (n,)
@@ -46,8 +48,14 @@ class Sensed:
     knot_s: F64
     level_bpm: F64
     mode: I64
+    weight: F64
     behind_s: F64
     cadence_multiple: F64
+
+    def share(self, code: int) -> F64:
+        """How much of the level is a mode's, shape (n,)."""
+        part: F64 = np.where(self.mode == code, self.weight, 0.0)
+        return part if code else part + (1.0 - self.weight)
 
     def mean(self, column: F64, start_s: F64, end_s: F64) -> F64:
         """Mean of a column over windows, shape (m,); a window of no length gives the value there."""
@@ -59,17 +67,17 @@ class Sensed:
         mean: F64 = found / (end_s - start_s)
         return mean
 
-    def smoothed(self, end_s: F64, *, constant_s: float) -> F64:
-        """Exponentially smoothed sensed rate at instants, shape (m,)."""
+    def smoothed(self, column: F64, end_s: F64, *, constant_s: float) -> F64:
+        """Exponentially smoothed column at instants, shape (m,)."""
         steps = np.diff(self.knot_s)
         fade = np.exp(-steps / constant_s)
         at_knot = np.empty(self.knot_s.size)
-        value = at_knot[0] = float(self.level_bpm[0])
-        for i, (level, keep) in enumerate(zip(self.level_bpm.tolist(), fade.tolist(), strict=True)):
+        value = at_knot[0] = float(column[0])
+        for i, (level, keep) in enumerate(zip(column.tolist(), fade.tolist(), strict=True)):
             value = level + (value - level) * keep
             at_knot[i + 1] = value
         which = np.clip(np.searchsorted(self.knot_s, end_s, side="right") - 1, 0, steps.size - 1)
-        level_there = self.level_bpm[which]
+        level_there = column[which]
         since = np.clip(end_s - self.knot_s[which], 0.0, None)
         smooth: F64 = level_there + (at_knot[which] - level_there) * np.exp(-since / constant_s)
         return smooth
@@ -142,12 +150,14 @@ def sense(
     which = np.clip(np.searchsorted(beats, middle - behind, side="right") - 1, 0, beats.size - 2)
     level = 60.0 / np.diff(beats)[which]
     mode = np.zeros(middle.size, dtype=np.int64)
+    weight = np.ones(middle.size)
     multiple = np.ones(middle.size)
     cadence_there = np.interp(middle, cadence.time_s, cadence.value)
     wander = correlated(cadence.time_s.size, step_s=1.0, corr_s=20.0, rng=rng)
     for episode in sensor:
         here = (middle >= episode.start_s) & (middle < episode.end_s)
         failure = episode.failure
+        right = level.copy() if failure.edge_s > 0 else level
         if failure.mode == "cadence_locked":
             here &= cadence_there > 0
             level[here] = failure.ratio * cadence_there[here]
@@ -158,4 +168,8 @@ def sense(
         else:
             level[here] *= {"halved": 0.5, "doubled": 2.0}.get(failure.mode, failure.ratio)
         mode[here] = MODES.index(failure.mode)
-    return Sensed(knot_s=knots, level_bpm=level, mode=mode, behind_s=behind, cadence_multiple=multiple)
+        if failure.edge_s > 0:
+            inside = np.minimum(middle[here] - episode.start_s, episode.end_s - middle[here])
+            weight[here] = np.clip(inside / failure.edge_s, 0.0, 1.0)
+            level[here] = right[here] + weight[here] * (level[here] - right[here])
+    return Sensed(knot_s=knots, level_bpm=level, mode=mode, weight=weight, behind_s=behind, cadence_multiple=multiple)

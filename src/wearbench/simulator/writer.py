@@ -89,7 +89,12 @@ def _write_session(raw: Path, session: SimulatedSession, zone: tzinfo) -> None:
     start = session.plan.start
     intervals = session.intervals
     name = session.plan.reference.name
-    if intervals.stamp_s is None:
+    if intervals.stamp_s is not None and intervals.rate_bpm is not None:
+        stamps = np.rint(intervals.stamp_s * 1000).astype(np.int64).tolist()
+        rates = zip(stamps, intervals.rate_bpm.tolist(), strict=True)
+        shown = (f"{_stamp(start, ms, _UTC).replace(' ', 'T')}Z,{_number(bpm)}" for ms, bpm in rates)
+        _lines(folder / f"{name}.csv", "time,heart_rate", shown)
+    elif intervals.stamp_s is None:
         rr = (_number(round(ms, 1)) for ms in intervals.interval_ms.tolist())
         _lines(folder / f"{name}.rr.txt", "rr_ms", rr)
     else:
@@ -176,7 +181,7 @@ def write_study(
     timezone: str = "Europe/Oslo",
     labels: dict[str, str] | None = None,
     about: str = "Invented data: every recording in this folder was made by a simulator.",
-) -> None:
+) -> tuple[SimulatedSession, ...]:
     """Simulate sessions and write them as a study folder with the truth beside it.
 
     Parameters
@@ -192,6 +197,11 @@ def write_study(
         Device name -> label.
     about : str
         Text of the folder's ``README.md``.
+
+    Returns
+    -------
+    tuple of SimulatedSession
+        What was written.
 
     Raises
     ------
@@ -212,3 +222,4 @@ def write_study(
     _tables(folder, plans, zone)
     (folder / "README.md").write_text(about.rstrip() + "\n", encoding="utf-8", newline="\n")
     write_truth(folder / "truth", sessions)
+    return sessions
