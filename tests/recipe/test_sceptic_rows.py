@@ -109,7 +109,7 @@ def test_a_fault_holds_where_it_is_still_seen() -> None:
         "widths_wider": (0, 2, False),
         "worst_left_out": (0, 1, False),
     }
-    assert rows["worst_left_out"]["words"] == "without the session that counts most against it (S01)"
+    assert rows["worst_left_out"]["words"] == "without the worst session (S01)"
 
 
 def test_a_share_of_sessions_wholly_above_a_half_must_stay_there() -> None:

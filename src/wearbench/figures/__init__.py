@@ -1,6 +1,7 @@
 """Figures: a table first, then an SVG picture drawn from it."""
 
 from wearbench.figures.believed import believed_table, draw_believed
+from wearbench.figures.choices import choices_table, draw_choices
 from wearbench.figures.difference import difference_table, draw_difference
 from wearbench.figures.flow import draw_flow, flow_table
 from wearbench.figures.pictures import Picture, pictures_of, tolerance_of
@@ -16,8 +17,10 @@ from wearbench.figures.writing import write_figures
 __all__ = [
     "Picture",
     "believed_table",
+    "choices_table",
     "difference_table",
     "draw_believed",
+    "draw_choices",
     "draw_difference",
     "draw_flow",
     "draw_ratio",

@@ -8,6 +8,7 @@ from functools import partial
 
 import polars as pl
 
+from wearbench.figures.choices import choices_table, draw_choices, main_claim
 from wearbench.figures.difference import difference_table, draw_difference
 from wearbench.figures.flow import draw_flow, flow_table
 from wearbench.figures.ratio import draw_ratio, ratio_table
@@ -41,6 +42,10 @@ def tolerance_of(subject: Subject) -> float | None:
     return declared.tolerance if declared else None
 
 
+def _choices(scope: str) -> Callable[..., str]:
+    return partial(draw_choices, scope=scope)
+
+
 def pictures_of(results: Results, subject: Subject, *, scope: str) -> Iterator[Picture]:
     """Every figure of one tested device but the strips, those with nothing to draw left out.
 
@@ -54,7 +59,7 @@ def pictures_of(results: Results, subject: Subject, *, scope: str) -> Iterator[P
     Yields
     ------
     Picture
-        ``shares``, ``flow``, ``wall``, ``ratio``, ``scatter``, ``difference``.
+        ``shares``, ``flow``, ``wall``, ``ratio``, ``scatter``, ``difference``, ``choices``, ``choices_error``.
     """
     label, unit, what = subject.label, subject.unit, subject.what
     tolerance, statistics = tolerance_of(subject), (subject.overall() or {}).get("statistics") or {}
@@ -70,6 +75,8 @@ def pictures_of(results: Results, subject: Subject, *, scope: str) -> Iterator[P
         ("ratio", "ratio plot", ratio, partial(draw_ratio, scope=scope, unit=unit, what=what), 920.0),
         ("scatter", "tested against reference", scatter_table(subject), close, 450.0),
         ("difference", "differences", difference_table(subject), apart, 450.0),
+        ("choices", "other analyses", choices_table(subject, main_claim(subject)), _choices(scope), 920.0),
+        ("choices_error", "mean error in other analyses", choices_table(subject, "mae"), _choices(scope), 920.0),
     ):
         if table.height:
             title = f"{label}: {title}"

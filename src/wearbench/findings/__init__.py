@@ -5,6 +5,7 @@ from wearbench.findings.clocks import looks_like_groups
 from wearbench.findings.finding import Finding, as_rows
 from wearbench.findings.firmware import unknown_words
 from wearbench.findings.rhythm import blind_words, rhythm_words, shortest_s, usual_interval_s
+from wearbench.findings.sceptic import claim_label, shown_value
 from wearbench.findings.sentences import find
 from wearbench.findings.subject import Subject, device_label, subjects
 from wearbench.findings.tracing import rows_behind
@@ -16,6 +17,7 @@ __all__ = [
     "Subject",
     "as_rows",
     "blind_words",
+    "claim_label",
     "device_label",
     "find",
     "leads_in_two_parts",
@@ -25,6 +27,7 @@ __all__ = [
     "rows_behind",
     "session_bounds",
     "shortest_s",
+    "shown_value",
     "subjects",
     "unjudged_s",
     "unknown_words",

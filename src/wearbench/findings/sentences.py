@@ -22,6 +22,7 @@ from wearbench.findings.recurrence import say_recurrence
 from wearbench.findings.reference import say_reference
 from wearbench.findings.response import say_response
 from wearbench.findings.rhythm import say_rhythm
+from wearbench.findings.sceptic import say_benefit, say_choices
 from wearbench.findings.subject import Subject, device_label, quantity_label, subjects
 from wearbench.findings.tracing import cited
 from wearbench.findings.tracking import say_missing, say_nothing_judged, say_one_session, say_tracking
@@ -45,6 +46,8 @@ _KINDS: Final[tuple[Callable[[Subject], Iterator[Said]], ...]] = (
     say_changes,
     say_beside,
     say_missing,
+    say_benefit,
+    say_choices,
     say_clock,
     say_response,
     say_reference,

@@ -52,6 +52,9 @@ class Subject:
     units: tuple[str, ...] = ()
     activity: str = ""
     affected_s: float = 60.0
+    benefit: list[dict[str, Any]] = field(default_factory=list)
+    choices: list[dict[str, Any]] = field(default_factory=list)
+    objections: list[dict[str, Any]] = field(default_factory=list)
     recurrence: list[dict[str, Any]] = field(default_factory=list)
     evidence: list[dict[str, Any]] = field(default_factory=list)
     before_after: list[dict[str, Any]] = field(default_factory=list)
@@ -328,6 +331,9 @@ def subjects(document: Mapping[str, Any], pairs: pl.DataFrame) -> list[Subject]:
                 units=_units(worn, device),
                 activity=_shared_activity(worn),
                 affected_s=float(affected_s) if finite(affected_s) else 60.0,
+                benefit=rows("benefit", device, quantity),
+                choices=rows("choices", device, quantity),
+                objections=rows("objections", device, quantity),
                 recurrence=rows("recurrence", device, quantity),
                 evidence=rows("evidence", device, quantity),
                 before_after=rows("before_after", device, quantity),

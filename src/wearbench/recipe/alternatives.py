@@ -67,6 +67,7 @@ def alternatives_of(one: Comparison, columns: ColumnSet, clock: ClockFit) -> tup
     if clock.trust == "refused" or not analysed.window.pairs.used.any():
         return tuple(found)
     found += [bench.judged(name, told, moved.averaging_s, one=moved) for name, told, moved in _corners(one, clock)]
+    found += bench.beyond(clock)
     found += bench.of_reference(clock)
     if one.quantity.state_model:
         found += bench.of_states(clock)
@@ -224,15 +225,6 @@ class _Bench:
                 sure[episode.state] = sure.get(episode.state, 0.0) + episode.seconds
                 count = 2 if math.isnan(episode.probability) else int(held[number])
                 readings[episode.state] = readings.get(episode.state, 0) + count
-        used = pairs.used
-        sums = grouped_sums(
-            pairs.tested[used],
-            pairs.reference[used],
-            group=self.blocks[used],
-            count=int(self.blocks.max(initial=0)) + 1,
-            tolerance=one.quantity.tolerance,
-            tolerance_share=one.settings.tolerance_share,
-        )
         return Alternative(
             name=name,
             shift_s=clock.shift_s,
@@ -240,8 +232,41 @@ class _Bench:
             seconds={state: value for state, value in seconds.items() if value > 0},
             sure_s=sure,
             readings=readings,
-            blocks=sums[sums[:, 0] > 0],
+            blocks=self._sums(column.window),
         )
+
+    def _sums(self, window: Windowed) -> F64:
+        """Sums of the pairs used in each block of time that holds any."""
+        pairs, used = window.pairs, window.pairs.used
+        sums = grouped_sums(
+            pairs.tested[used],
+            pairs.reference[used],
+            group=self.blocks[used],
+            count=int(self.blocks.max(initial=0)) + 1,
+            tolerance=self.one.quantity.tolerance,
+            tolerance_share=self.one.settings.tolerance_share,
+        )
+        some: F64 = sums[sums[:, 0] > 0]
+        return some
+
+    def beyond(self, clock: ClockFit) -> Iterator[Alternative]:
+        """Half and double the averaging, further than what is known of it: pairs alone, for who calls it unfair."""
+        one = self.one
+        if one.series.start_s is not None or one.averaging_s <= 0 or not one.quantity.state_model:
+            return
+        for name, how in (("averaging_halved", "factor low"), ("averaging_doubled", "factor high")):
+            moved = _averaged(one, how)
+            told = replace(clock, shift_s=clock.shift_s + _centre_moves(one, moved))
+            window = self._set_aside(moved, paired(moved, told), told)
+            yield Alternative(
+                name=name,
+                shift_s=told.shift_s,
+                averaging_s=moved.averaging_s,
+                seconds={},
+                sure_s={},
+                readings={},
+                blocks=self._sums(window),
+            )
 
     def of_reference(self, clock: ClockFit) -> Iterator[Alternative]:
         """How much of a window must be covered, and whether doubtful and mended stretches count."""

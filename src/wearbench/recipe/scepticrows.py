@@ -13,9 +13,17 @@ from typing import Any, Final
 import numpy as np
 
 from wearbench.core.agreement import Estimate
+from wearbench.recipe.objections import objection_rows
 from wearbench.recipe.rowparts import estimate_row
 from wearbench.recipe.sessionresult import Alternative, SessionResult
-from wearbench.recipe.studyalternatives import Analysis, StudyAlternatives, asked_s, is_affected, study_alternatives
+from wearbench.recipe.studyalternatives import (
+    Analysis,
+    StudyAlternatives,
+    absolute_error,
+    asked_s,
+    is_affected,
+    study_alternatives,
+)
 from wearbench.settings import Settings
 from wearbench.study import Study
 
@@ -24,7 +32,6 @@ __all__ = ["benefit_rows", "choice_rows", "sceptic_tables"]
 Row = dict[str, Any]
 _N: Final = 0
 _MEAN_DIFFERENCE: Final = 3
-_SUM_ABSOLUTE: Final = 8
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -64,7 +71,7 @@ def _rows(one: StudyAlternatives, claim: _Claim) -> Iterator[Row]:
     base, hit, n = claim.value(one.analysed)
     if base.value is None or (claim.least_s is None and (base.low is None or base.high is None)):
         return
-    for analysis in [one.analysed, *one.analyses(claim.weight)]:
+    for analysis in [one.analysed, *one.analyses(claim.weight, claim=claim.name)]:
         found, hit, n = claim.value(analysis)
         yield {
             "device": one.device,
@@ -112,7 +119,7 @@ def _claims(one: StudyAlternatives, affected: list[Row], settings: Settings) -> 
             least_s=least_s,
         )
     yield _Claim(name="tracking", unit="share of time", value=right, weight=_wrong_s, holds=_inside)
-    yield _Claim(name="mae", unit=one.unit, value=of_agreement("mae"), weight=_absolute, holds=_inside)
+    yield _Claim(name="mae", unit=one.unit, value=of_agreement("mae"), weight=absolute_error, holds=_inside)
     bias = one.agreement(one.analysed.picks, settings=settings)["bias"].value or 0.0
     yield _Claim(
         name="bias",
@@ -154,17 +161,13 @@ def _wrong_s(alternative: Alternative) -> float:
     return asked_s(alternative) - alternative.seconds.get("faithful", 0.0)
 
 
-def _absolute(alternative: Alternative) -> float:
-    return float(alternative.blocks[:, _SUM_ABSOLUTE].sum())
-
-
 def _difference(alternative: Alternative) -> float:
     return float((alternative.blocks[:, _N] * alternative.blocks[:, _MEAN_DIFFERENCE]).sum())
 
 
 def _mean_absolute(alternative: Alternative) -> float:
     n = float(alternative.blocks[:, _N].sum())
-    return _absolute(alternative) / n if n > 0 else float("inf")
+    return absolute_error(alternative) / n if n > 0 else float("inf")
 
 
 def _right_share(alternative: Alternative) -> float:
@@ -264,15 +267,17 @@ def sceptic_tables(
     study : Study
     settings : Settings
     document : dict
-        With its table ``affected``.
+        All that does not follow from these.
 
     Returns
     -------
     dict
-        ``benefit`` and ``choices``; empty where the setting ``choices`` is off.
+        ``benefit``, ``choices`` and ``objections``; empty where the setting ``choices`` is off.
     """
     every = study_alternatives(ordered, study)
+    choices = choice_rows(every, document["affected"], settings)
     return {
         "benefit": benefit_rows(every, document["affected"], settings),
-        "choices": choice_rows(every, document["affected"], settings),
+        "choices": choices,
+        "objections": objection_rows(every, ordered, study, {**document, "choices": choices}),
     }

@@ -6,6 +6,7 @@ worst session, one person, old firmware) only leave sessions out. Nothing is com
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -13,7 +14,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from wearbench.core.agreement import Estimate, summarise
+from wearbench.core.agreement import SUM_NAMES, Estimate, summarise
 from wearbench.core.resample import ratio_interval, sessions_affected
 from wearbench.recipe.rowparts import by_series, participant_of
 from wearbench.recipe.sessionresult import Alternative, SeriesResult, SessionResult
@@ -25,6 +26,7 @@ __all__ = [
     "Analysis",
     "StudyAlternatives",
     "WithinSession",
+    "absolute_error",
     "asked_s",
     "is_affected",
     "study_alternatives",
@@ -47,8 +49,8 @@ WITHIN: Final[dict[str, WithinSession]] = {
     "delay_longer": ("values later, by its interval", "how late values come is only known to its interval"),
     "averaging_shorter": ("shorter averaging", "how long a value stands for is only known to its interval"),
     "averaging_longer": ("longer averaging", "how long a value stands for is only known to its interval"),
-    "covered_half": ("half a window with reference is enough", "stricter rules drop hard stretches"),
-    "covered_nearly_all": ("95 % of a window must have reference", "a reference with gaps may mislead"),
+    "covered_half": ("windows covered by half count", "stricter rules drop hard stretches"),
+    "covered_nearly_all": ("only windows covered by 95 %", "a reference with gaps may mislead"),
     "doubtful_kept": ("doubtful reference kept", "calling the reference doubtful may excuse the device"),
     "doubtful_strict": ("any doubt of the reference counts", "a reference in doubt should judge nobody"),
     "unmended": ("mended beats not used", "a mended beat is a guess"),
@@ -56,19 +58,22 @@ WITHIN: Final[dict[str, WithinSession]] = {
     "widths_wider": ("states a third wider", "how close counts as right is a choice"),
     "share_lower": ("a state from 70 % of a window", "where a blend ends is a choice"),
     "share_higher": ("a state from 90 % of a window", "where a blend ends is a choice"),
-    "frozen_sooner": ("frozen when the reference moves 3 bpm", "how far it must move is a choice"),
-    "frozen_later": ("frozen when the reference moves 8 bpm", "how far it must move is a choice"),
+    "frozen_sooner": ("frozen from 3 bpm of movement", "how far it must move is a choice"),
+    "frozen_later": ("frozen from 8 bpm of movement", "how far it must move is a choice"),
     "without_start": ("first two minutes left out", "sensors settle at the start"),
     "without_decisions": ("decisions by hand ignored", "decisions could have been made to please"),
     "without_rules": ("declared rules ignored too", "rules could leave out what matters"),
 }
 """Choices made within a session, in the order shown."""
 
+_OF_STATES: Final = ("widths_narrower", "widths_wider", "share_lower", "share_higher", "frozen_sooner", "frozen_later")
+_OF_SILENCE: Final = ("without_start", "without_decisions", "without_rules")
+
 ACROSS: Final[dict[str, WithinSession]] = {
-    "good_clocks": ("only sessions whose clock is well known", "a weak clock may pair the wrong moments"),
-    "newest_firmware": ("only sessions of the newest firmware", "older firmware may be mended"),
-    "worst_left_out": ("without the session that counts most against it", "one odd session may decide all"),
-    "person_left_out": ("without the person who counts most against it", "one odd person may decide all"),
+    "good_clocks": ("only well known clocks", "a weak clock may pair the wrong moments"),
+    "newest_firmware": ("only the newest firmware", "older firmware may be mended"),
+    "worst_left_out": ("without the worst session", "one odd session may decide all"),
+    "person_left_out": ("without the worst person", "one odd person may decide all"),
 }
 """Choices of sessions, in the order shown."""
 
@@ -124,19 +129,39 @@ class StudyAlternatives:
         names = ("", "corner", "clock_early", "clock_late", "delay_shorter", "delay_longer")
         return tuple(a for a in self.kept[at] if a.name in (*names, "averaging_shorter", "averaging_longer"))
 
-    def analyses(self, weight: Callable[[Alternative], float]) -> list[Analysis]:
-        """Every other reasonable analysis that differs in at least one session.
+    def named(self, name: str) -> tuple[Alternative | None, ...]:
+        """What each session was judged to be under a choice, None where it was not made."""
+        return tuple(next((a for a in kept if a.name == name), None) for kept in self.kept)
+
+    def mean_error(self, picks: Sequence[Alternative | None]) -> float:
+        """Mean absolute error over the pairs of all sessions; NaN without pairs."""
+        blocks = [a.blocks for a in picks if a is not None and len(a.blocks)]
+        if not blocks:
+            return math.nan
+        sums = np.concatenate(blocks)
+        return float(sums[:, SUM_NAMES.index("sum_absolute")].sum() / sums[:, SUM_NAMES.index("n")].sum())
+
+    def analyses(self, weight: Callable[[Alternative], float], *, claim: str) -> list[Analysis]:
+        """Every other reasonable analysis that differs in at least one session and can bear on a claim.
 
         Parameters
         ----------
         weight : callable
             How much a session counts against the device, for leaving out the worst.
+        claim : str
+            States do not bear on "mae" and "bias"; when a value was expected bears on "missing", nothing else does.
         """
-        return [*self._within(), *self._across(weight)]
+        within = [
+            one
+            for one in self._within()
+            if not (claim in ("mae", "bias") and one.name in _OF_STATES)
+            and not (claim == "missing" and one.name not in _OF_SILENCE)
+        ]
+        return [*within, *self._across(weight)]
 
     def _within(self) -> Iterator[Analysis]:
         for name, (words, reason) in WITHIN.items():
-            found = [next((a for a in kept if a.name == name), None) for kept in self.kept]
+            found = self.named(name)
             if any(found):
                 picks = tuple(a or kept[0] for a, kept in zip(found, self.kept, strict=True))
                 yield Analysis(name=name, words=words, reason=reason, picks=picks)
@@ -201,7 +226,7 @@ class StudyAlternatives:
             for k, (a, p) in enumerate(zip(picks, self.participants, strict=True))
             if a is not None and len(a.blocks)
         ]
-        sums = np.concatenate([blocks for blocks, _, _ in rows]) if rows else np.zeros((0, 14))
+        sums = np.concatenate([blocks for blocks, _, _ in rows]) if rows else np.zeros((0, len(SUM_NAMES)))
         count = [len(blocks) for blocks, _, _ in rows]
         session = np.repeat(np.array([k for _, k, _ in rows], dtype=np.int64), count)
         who = np.repeat(_codes([p for _, _, p in rows]), count)
@@ -212,6 +237,11 @@ def is_affected(alternative: Alternative, state: str, *, least_s: float) -> bool
     """Whether a session surely held a state for so long, in two readings or more."""
     seconds = alternative.sure_s.get(state, 0.0)
     return seconds > 0 and seconds >= least_s - 1e-6 and alternative.readings.get(state, 0) >= _LEAST_READINGS
+
+
+def absolute_error(alternative: Alternative) -> float:
+    """Sum of the absolute differences of a session's pairs."""
+    return float(alternative.blocks[:, SUM_NAMES.index("sum_absolute")].sum())
 
 
 def asked_s(alternative: Alternative) -> float:

@@ -13,6 +13,7 @@ from wearbench.report.leading import beside_tables, leading_table
 from wearbench.report.pieces import Figure, Said, figure_of, kind_of, said_of
 from wearbench.report.response import response_table
 from wearbench.report.rhythms import rhythm_table
+from wearbench.report.sceptic import ScepticView, sceptic_view
 from wearbench.report.tables import (
     PRIMARY,
     Table,
@@ -67,6 +68,7 @@ class DeviceView:
     response: Table | None = None
     believed: Table | None = None
     believed_picture: Figure | None = None
+    sceptic: ScepticView | None = None
 
 
 def device_view(
@@ -117,6 +119,7 @@ def device_view(
         reviewers=tuple(_reviewers(subject, tolerance=tolerance, part=part)),
         rhythm=next((str(f["claim"]) for f in mine if kind_of(f) == "rhythm"), ""),
         kept=tuple(_kept(document, subject)),
+        sceptic=sceptic_view(document, subject, figures),
         response=response_table(subject),
         believed=believed_sessions(subject),
         believed_picture=believed_figure(subject, scope=scope, uid=f"believed{k}"),
