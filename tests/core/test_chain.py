@@ -176,3 +176,51 @@ def test_shapes_that_do_not_fit_are_refused():
     assert str(caught.value) == (
         "expected emissions and stay of one shape (n, K) and enter, first of shape (K,), got (4, 2), (3, 2), (2,), (2,)"
     )
+
+
+# states that remember
+
+
+def remembering(log_emission, again, stay, enter, first):
+    """Every path, staying and leaving apart: weight by state of each reading, and the best score."""
+    n, k = log_emission.shape
+    total, best = np.zeros((n, k)), -np.inf
+    for path in itertools.product(range(k), repeat=n):
+        weight = np.log(first[path[0]]) + log_emission[0, path[0]]
+        top = weight
+        for t in range(1, n):
+            i, j = path[t - 1], path[t]
+            ways = [np.log1p(-stay[t, i]) + np.log(enter[j]) + log_emission[t, j]]
+            if i == j:
+                ways.append(np.log(stay[t, i]) + again[t, j])
+            weight += np.logaddexp.reduce(ways)
+            top += max(ways)
+        total[np.arange(n), path] += np.exp(weight)
+        best = max(best, top)
+    return total / total.sum(axis=1, keepdims=True), best
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_states_that_remember_against_every_path(seed):
+    rng = np.random.default_rng(seed)
+    n, k = int(rng.integers(2, 7)), int(rng.integers(2, 4))
+    log_emission, stay, enter, first = chance(rng, n, k)
+    again = 3.0 * rng.normal(size=(n, k))
+    posterior, best = remembering(log_emission, again, stay, enter, first)
+    got = decode(log_emission, stay, enter, first, again=again)
+    assert got.posterior == pytest.approx(posterior, abs=1e-9)
+    score = np.log(first[got.path[0]]) + log_emission[0, got.path[0]]
+    for t in range(1, n):
+        i, j = got.path[t - 1], got.path[t]
+        ways = [np.log1p(-stay[t, i]) + np.log(enter[j]) + log_emission[t, j]]
+        score += max([*ways, np.log(stay[t, i]) + again[t, j]] if i == j else ways)
+    assert score == pytest.approx(best)
+
+
+def test_memory_of_the_same_density_changes_nothing():
+    rng = np.random.default_rng(3)
+    log_emission, stay, enter, first = chance(rng, 57, 4)
+    one = decode(log_emission, stay, enter, first)
+    two = decode(log_emission, stay, enter, first, again=log_emission)
+    assert np.array_equal(one.path, two.path)
+    assert two.posterior == pytest.approx(one.posterior, abs=1e-12)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
-from wearbench.core import clockcurves, clocksearch, statemodel
+from wearbench.core import clockcurves, clocksearch, emissions, statemodel
 from wearbench.core.pairing import REASONS
 from wearbench.quantities import QUANTITIES
 from wearbench.settings import Settings
@@ -21,7 +21,7 @@ def rows(heading: str) -> list[list[str]]:
 
 def test_every_state_has_its_model_and_its_rule():
     model = [re.findall(r"`(\w+)`", row[0])[0] for row in rows("| state | a reading is likely")]
-    assert [s for s in statemodel.STATES if s != "frozen"] == model
+    assert list(statemodel.STATES) == model
     ruled = [name for row in rows("| state | rule |") for name in re.findall(r"`(\w+)`", row[0])]
     assert sorted(ruled) == sorted(statemodel.STATES)
 
@@ -56,6 +56,13 @@ def test_figures_in_the_text_are_those_of_the_code():
     prior = statemodel.StateParameters()
     assert f"prior {prior.spread:.1%}".replace("%", " %") in PAGE
     assert f"and {prior.noise_bpm} beats a minute" in PAGE
+    assert f"(prior {prior.memory_s:g} s, worth" in PAGE
+    assert f"entered with {emissions.LATE_ENTER} and left after {emissions.LATE_HOLD_S:g} s" in PAGE
+    assert f"beyond {emissions.REACH} spreads ({emissions.REACH_FAITHFUL:g} for faithful)" in PAGE
+    assert f"{emissions.LOOSE:.0%} of errors ({emissions.LOOSE_FAITHFUL:.0%} of".replace("%", " %") in PAGE
+    assert "shared {:.0f}:{:.0f}:{:.0f}".format(*(100 * share for share in emissions.LOCK_SHARE)) in PAGE
+    assert f"({emissions.WANDER:.0%} in a second".replace("%", " %") in PAGE
+    assert f"more than {statemodel.MOVED_BPM} beats a minute between readings" in PAGE
 
 
 def test_ratios_in_the_text_are_those_of_the_code():

@@ -30,7 +30,7 @@ class Decoded:
     posterior: F64
 
 
-def decode(log_emission: F64, stay: F64, enter: F64, first: F64) -> Decoded:
+def decode(log_emission: F64, stay: F64, enter: F64, first: F64, *, again: F64 | None = None) -> Decoded:
     """Decode a chain: Viterbi path and forward-backward posterior.
 
     Parameters
@@ -43,6 +43,9 @@ def decode(log_emission: F64, stay: F64, enter: F64, first: F64) -> Decoded:
         Where a chain that left arrives; sums to one.
     first : float64 array, shape (K,)
         Distribution of the first state.
+    again : float64 array, shape (n, K), optional
+        Log density of each reading where the state was the same at the reading before: a state that remembers. Row 0
+        is not used. As ``log_emission`` where it is not given.
 
     Returns
     -------
@@ -68,30 +71,40 @@ def decode(log_emission: F64, stay: F64, enter: F64, first: F64) -> Decoded:
     length = max(1, math.isqrt(n))
     blocks = -(-n // length)
     padded = blocks * length
-    emission = np.zeros((padded, k))
-    emission[:n] = log_emission - log_emission.max(axis=1, keepdims=True)
-    keep = np.ones((padded, k))
+    # Padding stays where it is and says nothing, so it changes nothing.
+    arrive, remain, keep = np.zeros((padded, k)), np.zeros((padded, k)), np.ones((padded, k))
     keep[:n] = stay
     keep[0] = 1.0
+    highest = log_emission.max(axis=1, keepdims=True)
+    if again is None:
+        arrive[:n] = log_emission - highest
+        remain[:n] = arrive[:n]
+    else:
+        highest = np.maximum(highest, again.max(axis=1, keepdims=True))
+        highest[0] = log_emission[0].max()
+        arrive[:n] = log_emission - highest
+        remain[:n] = again - highest
+        remain[0] = arrive[0]
     with np.errstate(divide="ignore"):
-        log_keep, log_leave, log_enter = np.log(keep), np.log1p(-keep), np.log(enter)
+        remain += np.log(keep)
+        log_leave, log_enter = np.log1p(-keep), np.log(enter)
     shape = (blocks, length, k)
-    e3, s3, l3 = emission.reshape(shape), log_keep.reshape(shape), log_leave.reshape(shape)
-    # Padding stays where it is and says nothing, so it changes nothing.
-    path = _viterbi(e3, s3, l3, log_enter, np.log(np.maximum(first, 1e-300)))[:n]
-    posterior = _posterior(np.exp(e3), keep.reshape(shape), enter, first)[:n]
+    arrive, remain, log_leave = arrive.reshape(shape), remain.reshape(shape), log_leave.reshape(shape)
+    path = _viterbi(arrive, remain, log_leave, log_enter, np.log(np.maximum(first, 1e-300)))[:n]
+    posterior = _posterior(np.exp(arrive), np.exp(remain), 1.0 - keep.reshape(shape), enter, first)[:n]
     return Decoded(path=path, posterior=posterior)
 
 
-def _viterbi(emission: F64, log_stay: F64, log_leave: F64, log_enter: F64, log_first: F64) -> I64:
-    blocks, length, k = emission.shape
+def _viterbi(arrive: F64, remain: F64, log_leave: F64, log_enter: F64, log_first: F64) -> I64:
+    blocks, length, k = arrive.shape
     rows = np.arange(blocks)
+    arrive = arrive + log_enter
     # Best score of each block from each state before it to each state at its end.
     table = np.full((blocks, k, k), -np.inf)
     table[:, np.arange(k), np.arange(k)] = 0.0
     for t in range(length):
         jump = (table + log_leave[:, t, None, :]).max(axis=2)
-        table = np.maximum(table + log_stay[:, t, None, :], jump[:, :, None] + log_enter) + emission[:, t, None, :]
+        table = np.maximum(table + remain[:, t, None, :], jump[:, :, None] + arrive[:, t, None, :])
     score = np.empty((blocks, k))
     entry = log_first
     for b in range(blocks):
@@ -103,11 +116,11 @@ def _viterbi(emission: F64, log_stay: F64, log_leave: F64, log_enter: F64, log_f
     for t in range(length):
         left = score + log_leave[:, t]
         best = np.argmax(left, axis=1)
-        jump = left[rows, best][:, None] + log_enter
-        stayed = score + log_stay[:, t]
+        jump = left[rows, best][:, None] + arrive[:, t]
+        stayed = score + remain[:, t]
         came = jump > stayed
         origin[t] = np.where(came, best[:, None], np.arange(k))
-        score = np.where(came, jump, stayed) + emission[:, t]
+        score = np.where(came, jump, stayed)
     last = np.empty(blocks, dtype=np.int64)
     # From each last state of a block back to the state before it, then along the blocks.
     back = np.broadcast_to(np.arange(k), (blocks, k)).copy()
@@ -124,14 +137,14 @@ def _viterbi(emission: F64, log_stay: F64, log_leave: F64, log_enter: F64, log_f
     return path.reshape(-1)
 
 
-def _posterior(emission: F64, stay: F64, enter: F64, first: F64) -> F64:
-    blocks, length, k = emission.shape
-    leave = 1.0 - stay
+def _posterior(arrive: F64, remain: F64, leave: F64, enter: F64, first: F64) -> F64:
+    blocks, length, k = arrive.shape
+    arrive = arrive * enter
     forward = np.zeros((blocks, k, k))
     forward[:, np.arange(k), np.arange(k)] = 1.0
     for t in range(length):
         jump = (forward * leave[:, t, None, :]).sum(axis=2)
-        forward = (forward * stay[:, t, None, :] + jump[:, :, None] * enter) * emission[:, t, None, :]
+        forward = forward * remain[:, t, None, :] + jump[:, :, None] * arrive[:, t, None, :]
         forward /= np.maximum(forward.max(axis=(1, 2), keepdims=True), 1e-300)
     before = np.empty((blocks, k))
     entry = first / first.sum()
@@ -150,7 +163,7 @@ def _posterior(emission: F64, stay: F64, enter: F64, first: F64) -> F64:
     row = before
     for t in range(length):
         jump = (row * leave[:, t]).sum(axis=1)
-        row = (row * stay[:, t] + jump[:, None] * enter) * emission[:, t]
+        row = row * remain[:, t] + jump[:, None] * arrive[:, t]
         row = row / np.maximum(row.sum(axis=1, keepdims=True), 1e-300)
         alpha[t] = row
     out = np.empty((blocks, length, k))
@@ -158,7 +171,6 @@ def _posterior(emission: F64, stay: F64, enter: F64, first: F64) -> F64:
     for t in range(length - 1, -1, -1):
         both = alpha[t] * row
         out[:, t] = both / np.maximum(both.sum(axis=1, keepdims=True), 1e-300)
-        weighted = row * emission[:, t]
-        row = weighted * stay[:, t] + leave[:, t] * (weighted @ enter)[:, None]
+        row = row * remain[:, t] + leave[:, t] * (row * arrive[:, t]).sum(axis=1)[:, None]
         row = row / np.maximum(row.max(axis=1, keepdims=True), 1e-300)
     return out.reshape(-1, k)

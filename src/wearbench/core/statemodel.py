@@ -1,8 +1,7 @@
-"""States, what they are judged from, and how likely a reading is in each of them."""
+"""States, what they are judged from, and what is known of a device."""
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from typing import Final
 
@@ -11,7 +10,7 @@ from numpy.typing import NDArray
 
 from wearbench.core.runs import columns_of, runs_of
 
-__all__ = ["STATES", "StateInput", "StateParameters", "cadence_multiples", "credible_cadence", "log_emissions"]
+__all__ = ["STATES", "StateInput", "StateParameters", "cadence_multiples", "credible_cadence"]
 
 F64 = NDArray[np.float64]
 
@@ -31,9 +30,8 @@ UNJUDGED: Final = -1
 OFF_RATIOS: Final = (2.0 / 3.0, 3.0 / 2.0, 1.0 / 3.0, 3.0)
 STEP_MULTIPLES: Final = (1.0, 2.0, 0.5)
 STROKE_MULTIPLES: Final = (2.0, 3.0, 4.0)
-LOG_WIDTH: Final = 3.2
-"""Width of the log ratio range that an astray reading may lie in (1/5 to 5 times)."""
-
+MOVED_BPM: Final = 0.1
+"""A level that changed by no more from one reading to the next stood still."""
 
 HOLD_S: Final = {
     FAITHFUL: 900.0,
@@ -42,6 +40,7 @@ HOLD_S: Final = {
     OFF_RATIO: 60.0,
     CADENCE_LOCKED: 90.0,
     ASTRAY: 40.0,
+    FROZEN: 60.0,
 }
 ENTER: Final = {
     FAITHFUL: 0.45,
@@ -51,6 +50,7 @@ ENTER: Final = {
     CADENCE_LOCKED: 0.12,
     BETWEEN: 0.20,
     ASTRAY: 0.06,
+    FROZEN: 0.08,
 }
 
 
@@ -64,8 +64,10 @@ class StateParameters:
         Standard deviation of the log ratio of a faithful reading, beyond ``noise_bpm``.
     noise_bpm : float
         Part of the spread that is constant in beats a minute (rounding, beats at window edges).
-    change_share : float
-        Share of readings that differ from the one before while the reference moves.
+    change_share, still_share : float
+        Share of readings that differ from the one before while the reference moves, and while it stands still.
+    memory_s : float
+        Time in which the correlation of the errors of faithful readings falls to 1/e.
     n : int
         Readings this was learned from.
     """
@@ -73,6 +75,8 @@ class StateParameters:
     spread: float = 0.025
     noise_bpm: float = 0.8
     change_share: float = 0.5
+    still_share: float = 0.2
+    memory_s: float = 3.0
     n: int = 0
 
 
@@ -147,89 +151,3 @@ def cadence_multiples(cadence: F64) -> tuple[float, ...]:
     if seen.size == 0:
         return ()
     return STEP_MULTIPLES if float(np.median(seen)) >= 50.0 else STROKE_MULTIPLES
-
-
-def _log_normal(x: F64, sigma: F64) -> F64:
-    out: F64 = -0.5 * np.square(x / sigma) - np.log(sigma) - 0.9189385332046727
-    return out
-
-
-def _mode_density(x: F64, outside: F64, width: F64, sigma: F64) -> F64:
-    """Log density of a reading that follows a mode: near it, or late within the envelope, or a rare slip."""
-    near = 0.80 * np.exp(_log_normal(x, sigma)) + 0.12 * np.exp(_log_normal(x, 3.0 * sigma))
-    late = 0.08 * np.exp(-0.5 * np.square(outside / sigma)) / (sigma * 2.5066 + width)
-    return np.log(near + late + 2e-5)
-
-
-def _with_edge(density: F64, x: F64, low: float, high: float) -> F64:
-    """Add a twentieth of the density evenly over an edge of the mode."""
-    inside = (x >= low) & (x <= high)
-    edge = np.where(inside, math.log(0.05 / (high - low)), -50.0)
-    return np.where(np.isfinite(density), np.logaddexp(np.nan_to_num(density), edge), density)
-
-
-def log_emissions(data: StateInput, parameters: StateParameters) -> tuple[F64, list[tuple[int, float]]]:
-    """Log density of each reading in each state of the chain.
-
-    Parameters
-    ----------
-    data : StateInput
-    parameters : StateParameters
-
-    Returns
-    -------
-    emission : float64 array, shape (n, K)
-        A row of zeros where there is nothing to compare with.
-    meaning : list of (int, float)
-        State, and ratio or cadence multiple, of each column.
-    """
-    with np.errstate(divide="ignore", invalid="ignore"):
-        log_tested = np.log(data.tested)
-        log_reference = np.log(data.reference)
-        log_low, log_high = np.log(data.low), np.log(data.high)
-        log_cadence = np.log(data.cadence)
-    log_low = np.fmin(log_low, log_reference)
-    log_high = np.fmax(log_high, log_reference)
-    sigma = np.sqrt(parameters.spread**2 + np.square(parameters.noise_bpm / np.maximum(data.tested, 20.0)))
-    wide = np.sqrt(np.square(sigma) + 0.015**2)
-    x = log_tested - log_reference
-    columns: list[F64] = []
-    meaning: list[tuple[int, float]] = []
-
-    def follow(log_ratio: float, spread: F64) -> F64:
-        low, high = log_low + log_ratio, log_high + log_ratio
-        outside = np.maximum(np.maximum(low - log_tested, log_tested - high), 0.0)
-        return _mode_density(x - log_ratio, outside, high - low, spread)
-
-    columns.append(follow(0.0, sigma))
-    meaning.append((FAITHFUL, 1.0))
-    # A window with 80 % of a mode has that state: its readings reach a fifth of the way towards the true rate.
-    columns.append(_with_edge(follow(math.log(0.5), wide), x, math.log(0.5), math.log(0.6)))
-    meaning.append((HALVED, 0.5))
-    columns.append(_with_edge(follow(math.log(2.0), wide), x, math.log(1.8), math.log(2.0)))
-    meaning.append((DOUBLED, 2.0))
-    for ratio in OFF_RATIOS:
-        columns.append(_mode_density(x - math.log(ratio), np.full(x.shape, 9.0), np.zeros(x.shape), sigma))
-        meaning.append((OFF_RATIO, ratio))
-    if bool(np.isfinite(log_cadence).any()):
-        usual = float(np.nanmedian(data.cadence))
-        multiples = STEP_MULTIPLES if usual >= 50.0 else STROKE_MULTIPLES
-        for multiple in multiples:
-            distance = log_tested - log_cadence - math.log(multiple)
-            density = np.log(
-                0.95 * np.exp(_log_normal(distance, wide)) + 0.05 * np.exp(_log_normal(distance, 2.0 * wide)) + 2e-5
-            )
-            columns.append(np.where(np.isfinite(distance), density, -11.0))
-            meaning.append((CADENCE_LOCKED, multiple))
-    # A blend lies between two modes; an astray reading anywhere but near the reference.
-    blend = np.where((x > math.log(0.45)) & (x < math.log(2.2)), -math.log(1.6), -6.0)
-    columns.append(blend)
-    meaning.append((BETWEEN, math.nan))
-    off = np.maximum(np.maximum(log_low - log_tested, log_tested - log_high), 0.0)
-    away = -np.expm1(-np.square(np.square(off / np.maximum(0.10, 3.5 * sigma))))
-    columns.append(np.log(away / LOG_WIDTH + 1e-6))
-    meaning.append((ASTRAY, math.nan))
-    emission = np.stack(columns, axis=1)
-    nothing = ~np.isfinite(x)
-    emission[nothing] = 0.0
-    return emission, meaning

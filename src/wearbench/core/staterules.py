@@ -24,7 +24,7 @@ from wearbench.core.statemodel import (
     cadence_multiples,
 )
 
-__all__ = ["coincidences", "dips", "freezes", "late", "lawful", "settle_blends", "slips"]
+__all__ = ["coincidences", "dips", "held_runs", "late", "lawful", "settle_blends", "slips", "whole_holds"]
 
 F64 = NDArray[np.float64]
 I64 = NDArray[np.int64]
@@ -34,6 +34,12 @@ B8 = NDArray[np.bool_]
 
 def _mode_value(data: StateInput, kind: int, ratio: float) -> F64:
     return ratio * (data.cadence if kind == CADENCE_LOCKED else data.reference)
+
+
+def _one_a_mode(kinds: I8, ratios: F64) -> I64:
+    """First column of the same state and ratio as each: two ways of being faithful are one mode."""
+    named = [(int(kind), str(float(ratio))) for kind, ratio in zip(kinds, ratios, strict=True)]
+    return np.array([named.index(one) for one in named], dtype=np.int64)
 
 
 def settle_blends(data: StateInput, column: I64, kinds: I8, ratios: F64) -> I64:
@@ -58,7 +64,9 @@ def settle_blends(data: StateInput, column: I64, kinds: I8, ratios: F64) -> I64:
         The path with blends settled.
     """
     is_mode = ~np.isin(kinds, (BETWEEN, ASTRAY))
+    barrier = kinds == FROZEN
     between = int(np.flatnonzero(kinds == BETWEEN)[0])
+    column = _one_a_mode(kinds, ratios)[column]
     out = column.copy()
     first, stop, which = columns_of(runs_of(column))
     reach_s = data.averaging_s + 2.0 * float(np.median(data.seconds))
@@ -66,7 +74,7 @@ def settle_blends(data: StateInput, column: I64, kinds: I8, ratios: F64) -> I64:
     for i, j in itertools.pairwise(modes):
         a, b = which[i], which[j]
         here, there = stop[i], first[j]
-        if a == b or data.time_s[there] - data.time_s[here - 1] > 6.0 * reach_s:
+        if a == b or barrier[a] or barrier[b] or data.time_s[there] - data.time_s[here - 1] > 6.0 * reach_s:
             continue
         lo = max(first[i], int(np.searchsorted(data.time_s, data.time_s[here - 1] - reach_s)))
         hi = min(stop[j], int(np.searchsorted(data.time_s, data.time_s[there] + reach_s, side="right")))
@@ -84,11 +92,11 @@ def settle_blends(data: StateInput, column: I64, kinds: I8, ratios: F64) -> I64:
         out[lo + left : here] = between
         out[there : lo + right] = between
         if left == here - lo:
-            while left < there - lo and share[left] < 0.2:
+            while left < there - lo and -0.15 < share[left] < 0.2:
                 out[lo + left] = a
                 left += 1
         if right == there - lo:
-            while right > left and share[right - 1] > 0.8:
+            while right > left and 1.15 > share[right - 1] > 0.8:
                 out[lo + right - 1] = b
                 right -= 1
     return out
@@ -126,22 +134,40 @@ def coincidences(data: StateInput, state: I8, ratio: F64) -> tuple[I8, F64, B8]:
     return state, ratio, also
 
 
-def _steady(values: F64) -> bool:
-    seen = values[np.isfinite(values)]
-    return bool(seen.size) and float(seen.max() - seen.min()) <= 3.0
+def held_runs(data: StateInput, *, shortest_s: float, move: float) -> B8:
+    """Find runs of one repeated value that can be a freeze: long enough, and the reference moved meanwhile.
+
+    Parameters
+    ----------
+    data : StateInput
+    shortest_s, move : float
+        Shortest run in seconds (three readings at least), and how far the reference must move.
+
+    Returns
+    -------
+    bool array, shape (n,)
+    """
+    out = np.zeros(data.tested.size, dtype=np.bool_)
+    runs = runs_of(np.concatenate([[0], np.cumsum(np.diff(data.tested) != 0)]).astype(np.int64))
+    for first, stop, _ in zip(*columns_of(runs), strict=True):
+        if stop - first < 3 or data.time_s[stop - 1] - data.time_s[first] < shortest_s:
+            continue
+        seen = data.reference[first:stop]
+        seen = seen[np.isfinite(seen)]
+        out[first:stop] = seen.size >= 3 and float(seen.max() - seen.min()) > move
+    return out
 
 
-def freezes(data: StateInput, state: I8, parameters: StateParameters, *, frozen_min_s: float, frozen_move: float) -> I8:
-    """Runs of one repeated value that the reference left behind, longer than chance would hold it.
+def whole_holds(data: StateInput, state: I8, held: B8) -> I8:
+    """A run of one value is frozen from its first print to its last, or not at all.
 
     Parameters
     ----------
     data : StateInput
     state : int8 array, shape (n,)
         Indices into ``STATES``.
-    parameters : StateParameters
-    frozen_min_s, frozen_move : float
-        Shortest held run in seconds, and how far the reference must move.
+    held : bool array, shape (n,)
+        From ``held_runs``.
 
     Returns
     -------
@@ -149,31 +175,10 @@ def freezes(data: StateInput, state: I8, parameters: StateParameters, *, frozen_
         The states, some renamed.
     """
     state = state.copy()
-    runs = runs_of(np.concatenate([[0], np.cumsum(np.diff(data.tested) != 0)]).astype(np.int64))
-    slope = np.abs(np.gradient(data.reference)) if data.reference.size > 2 else np.zeros(data.reference.size)
-    for first, stop, _ in zip(*columns_of(runs), strict=True):
-        if stop - first < 3 or data.time_s[stop - 1] - data.time_s[first] < frozen_min_s:
-            continue
-        reference = data.reference[first:stop]
-        seen = reference[np.isfinite(reference)]
-        if seen.size < 3 or float(seen.max() - seen.min()) <= frozen_move:
-            continue
-        inside = state[first:stop] == CADENCE_LOCKED
-        value = float(data.tested[first])
-        from_truth = abs(float(reference[0]) - value) <= max(0.04 * value, 4.0)
-        if float(inside.mean()) >= 0.5 and not from_truth and _steady(data.cadence[first:stop][inside]):
-            # A steady cadence holds the value of what is locked to it; a freeze starts from the true value.
-            continue
-        moving = float(np.nansum(slope[first + 1 : stop] > 0.1))
-        chance = (1.0 - parameters.change_share) ** moving
-        if chance > 1e-3:
-            continue
-        low, high = data.low[first:stop], data.high[first:stop]
-        outside = np.fmax(low - value, value - high)
-        # What following late explains to its end is a freeze only if the device never holds a value that long.
-        if chance > 1e-6 and not bool(np.any(outside > max(0.02 * value, 2.0))):
-            continue
-        state[first:stop] = FROZEN
+    runs = runs_of(np.where(held, 1 + np.cumsum(np.diff(data.tested, prepend=data.tested[0]) != 0), 0))
+    for first, stop, one in zip(*columns_of(runs), strict=True):
+        if one and bool((state[first:stop] == FROZEN).any()):
+            state[first:stop] = FROZEN
     return state
 
 

@@ -15,25 +15,22 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wearbench.core.chain import decode
+from wearbench.core.emissions import emissions
 from wearbench.core.runs import Runs, runs_of
 from wearbench.core.statemodel import (
     ASTRAY,
     BETWEEN,
-    CADENCE_LOCKED,
-    ENTER,
     FAITHFUL,
     FROZEN,
     HALVED,
-    HOLD_S,
-    OFF_RATIO,
+    MOVED_BPM,
     STATES,
     UNJUDGED,
     StateInput,
     StateParameters,
     credible_cadence,
-    log_emissions,
 )
-from wearbench.core.staterules import coincidences, dips, freezes, late, lawful, settle_blends, slips
+from wearbench.core.staterules import coincidences, dips, held_runs, late, lawful, settle_blends, slips, whole_holds
 
 __all__ = [
     "STATES",
@@ -76,18 +73,32 @@ class FaithfulSums:
 
     ``histogram`` counts standardised-free absolute deviations (log ratio, beyond the noise in beats a minute) in 200
     cells of 0.001; ``changed`` and ``moving`` count readings that differ from the one before while the reference
-    moves, and all of those.
+    moves, and all of those; ``still_changed`` and ``still`` the same while it stands still. Over pairs of neighbouring
+    readings, ``lag`` sums the products of their log ratios, ``square`` the squares, ``gap_s`` the time between them,
+    and ``lagged`` counts them.
     """
 
     histogram: F64
     changed: float
     moving: float
+    lag: float = 0.0
+    square: float = 0.0
+    gap_s: float = 0.0
+    lagged: float = 0.0
+    still: float = 0.0
+    still_changed: float = 0.0
 
     def __add__(self, other: FaithfulSums) -> FaithfulSums:
         return FaithfulSums(
             histogram=self.histogram + other.histogram,
             changed=self.changed + other.changed,
             moving=self.moving + other.moving,
+            lag=self.lag + other.lag,
+            square=self.square + other.square,
+            gap_s=self.gap_s + other.gap_s,
+            lagged=self.lagged + other.lagged,
+            still=self.still + other.still,
+            still_changed=self.still_changed + other.still_changed,
         )
 
 
@@ -109,8 +120,7 @@ def label(data: StateInput, parameters: StateParameters, *, frozen_min_s: float,
 
     Notes
     -----
-    Emissions are tempered by the share of the averaging window that a reading adds, because readings closer together
-    than the averaging tell nearly the same thing twice.
+    The most probable path of a hidden Markov chain with memory (see ``emissions``), put into words by a few rules.
     """
     n = data.tested.size
     judged = np.isfinite(data.tested) & np.isfinite(data.reference)
@@ -122,32 +132,18 @@ def label(data: StateInput, parameters: StateParameters, *, frozen_min_s: float,
         return States(state=state, ratio=ratio, also_cadence=also, probability=probability)
     index = np.flatnonzero(np.isfinite(data.tested))
     part = _take(data, index)
-    emission, meaning = log_emissions(part, parameters)
-    gap = np.diff(part.time_s, prepend=part.time_s[0])
-    gap = np.clip(gap, 0.0, None)
-    temper = np.clip(2.0 * part.seconds / max(data.averaging_s, 1.0), 0.25, 1.0)
-    emission = emission * temper[:, None]
-    hold = np.array([HOLD_S.get(kind, max(0.6 * data.averaging_s, 2.0)) for kind, _ in meaning])
-    stay = np.exp(-gap[:, None] / hold)
-    weight = np.array([ENTER[kind] for kind, _ in meaning])
-    for kind in (OFF_RATIO, CADENCE_LOCKED):
-        same = np.array([k == kind for k, _ in meaning])
-        if kind == CADENCE_LOCKED and same.any():
-            weight[same] *= np.array([0.5, 0.3, 0.2])
-    enter = weight / weight.sum()
-    decoded = decode(emission, stay, enter, enter)
-    kinds = np.array([kind for kind, _ in meaning], dtype=np.int8)
-    ratios = np.array([r for _, r in meaning])
-    column = decoded.path.copy()
-    column = settle_blends(part, column, kinds, ratios)
-    part_state = kinds[column]
-    part_ratio = ratios[column]
-    part_state, part_ratio, part_also = coincidences(part, part_state, part_ratio)
-    part_state = freezes(part, part_state, parameters, frozen_min_s=frozen_min_s, frozen_move=frozen_move)
+    held = held_runs(part, shortest_s=frozen_min_s, move=frozen_move)
+    model = emissions(part, parameters, held=held)
+    kinds = model.kind
+    gap = np.clip(np.diff(part.time_s, prepend=part.time_s[0]), 0.0, None)
+    stay = np.exp(-gap[:, None] / model.hold_s)
+    decoded = decode(model.first, stay, model.enter, model.enter, again=model.again)
+    column = settle_blends(part, decoded.path, kinds, model.ratio)
+    part_state, part_ratio, part_also = coincidences(part, kinds[column], model.ratio[column])
+    part_state = whole_holds(part, part_state, held)
     part_state = slips(part, part_state, part_ratio, parameters)
     part_state, part_ratio = dips(part, part_state, part_ratio)
-    part_state = late(part, part_state)
-    part_state = lawful(part, part_state)
+    part_state = lawful(part, late(part, part_state))
     part_ratio = np.where(np.isin(part_state, (BETWEEN, FROZEN, ASTRAY)), np.nan, part_ratio)
     part_ratio = np.where(part_state == FAITHFUL, 1.0, part_ratio)
     group = np.zeros((index.size, len(STATES)))
@@ -197,10 +193,27 @@ def faithful_sums(data: StateInput, states: States, *, noise_bpm: float = 0.8) -
     excess = np.sqrt(np.maximum(np.square(x[good]) - np.square(noise_bpm / data.tested[good]), 0.0))
     cell = np.minimum((excess / 0.001).astype(np.int64), 199)
     histogram = np.bincount(cell, minlength=200).astype(np.float64)
-    moved = np.abs(np.diff(data.reference)) > 0.1
+    moved = np.abs(np.diff(data.reference)) > MOVED_BPM
     both = moved & good[1:] & good[:-1]
+    still = ~moved & good[1:] & good[:-1]
     changed = both & (np.diff(data.tested) != 0)
-    return FaithfulSums(histogram=histogram, changed=float(changed.sum()), moving=float(both.sum()))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        away = np.clip(np.log(data.tested / data.reference), -0.1, 0.1)
+    gap = np.diff(data.time_s)
+    usual = float(np.median(gap)) if gap.size else 1.0
+    near = good[1:] & good[:-1] & (gap > 0) & (gap < 1.5 * usual + 1e-6)
+    one, two = away[:-1][near], away[1:][near]
+    return FaithfulSums(
+        histogram=histogram,
+        changed=float(changed.sum()),
+        moving=float(both.sum()),
+        lag=float(np.dot(one, two)),
+        square=float(0.5 * (np.dot(one, one) + np.dot(two, two))),
+        gap_s=float(gap[near].sum()),
+        lagged=float(near.sum()),
+        still=float(still.sum()),
+        still_changed=float((still & (np.diff(data.tested) != 0)).sum()),
+    )
 
 
 def learn_parameters(
@@ -227,7 +240,15 @@ def learn_parameters(
         at = float(np.interp(0.6827, share, (np.arange(200) + 1) * 0.001))
         spread = math.exp((n * math.log(max(at, 1e-3)) + prior_n * math.log(prior.spread)) / (n + prior_n))
     change = (sums.changed + 30.0 * prior.change_share) / (sums.moving + 30.0)
+    still = (sums.still_changed + 30.0 * prior.still_share) / (sums.still + 30.0)
+    gap_s = sums.gap_s / sums.lagged if sums.lagged else 1.0
+    hold = math.exp(-gap_s / prior.memory_s)
+    size = sums.square / sums.lagged if sums.square > 0 else prior.spread**2
+    correlation = (sums.lag + prior_n * hold * size) / (sums.square + prior_n * size)
+    memory = -gap_s / math.log(min(max(correlation, 0.02), 0.995))
     return StateParameters(
+        memory_s=float(np.clip(memory, 1.0, 60.0)) if sums.lagged else prior.memory_s,
+        still_share=float(np.clip(still, 0.02, 0.98)),
         spread=float(np.clip(spread, 0.010, 0.05)),
         noise_bpm=prior.noise_bpm,
         change_share=float(np.clip(change, 0.05, 0.98)),

@@ -101,7 +101,7 @@ def _spread(states: States, part: slice, n: int) -> States:
 
 
 def cadence_over(context: tuple[Series, ...], start_s: F64, end_s: F64) -> F64:
-    """Credible cadence at the middle of each window, NaN where there is none."""
+    """Mean credible cadence over each window, NaN where less than half of it has one."""
     series = next((s for s in context if s.quantity == "cadence"), None)
     out = np.full(start_s.shape, np.nan)
     if series is None or series.time_s.size < 5:
@@ -111,8 +111,25 @@ def cadence_over(context: tuple[Series, ...], start_s: F64, end_s: F64) -> F64:
     if not good.any():
         return out
     hold = max(2.0 * usual_interval(series.time_s), 5.0)
-    middle = 0.5 * (start_s + end_s)
-    at = np.clip(np.searchsorted(series.time_s, middle), 1, series.time_s.size - 1)
-    nearer = np.where(middle - series.time_s[at - 1] < series.time_s[at] - middle, at - 1, at)
-    close = np.abs(series.time_s[nearer] - middle) <= hold
-    return np.where(close, credible[nearer], np.nan)
+    # A sample stands for the time half-way to its neighbours, at most ``hold`` to either side.
+    time_s = series.time_s
+    half = 0.5 * np.diff(time_s)
+    before = np.minimum(np.concatenate([[hold], half]), hold)
+    after = np.minimum(np.concatenate([half, [hold]]), hold)
+    edge = np.stack([time_s - before, time_s + after], axis=1).reshape(-1)
+    seconds = np.where(good, before + after, 0.0)
+    amount = np.where(good, credible, 0.0) * seconds
+
+    def until(each: F64, at: F64) -> F64:
+        total = np.zeros(edge.size)
+        total[1::2] = np.cumsum(each)
+        total[2::2] = total[1:-1:2]
+        sums: F64 = np.interp(at, edge, total)
+        return sums
+
+    spot = 0.5 * np.maximum(1.0 - (end_s - start_s), 0.0)
+    low, high = start_s - spot, end_s + spot
+    covered = until(seconds, high) - until(seconds, low)
+    whole = until(amount, high) - until(amount, low)
+    np.divide(whole, covered, out=out, where=covered >= 0.5 * (high - low))
+    return out
