@@ -143,6 +143,7 @@ def fit_clock(
     shape: Shape = "boxcar",
     near_s: float = 0.0,
     start_s: float | None = None,
+    within_s: tuple[float, float] | None = None,
     max_drift_ppm: float = 200.0,
     prior_drift_ppm: float = 20.0,
     confidence: float = 0.95,
@@ -166,6 +167,8 @@ def fit_clock(
         Centre shift that would be unremarkable (of the clock as stamped); breaks exact ties only.
     start_s : float, optional
         A centre shift known to within some 15 s (from an earlier pass or neighbouring sessions); no other is looked at.
+    within_s : tuple of float, optional
+        Lowest and highest centre shift looked at, in place of ``search_s`` to either side.
     max_drift_ppm, prior_drift_ppm : float
         Bound and usual size of drift.
     confidence : float
@@ -196,7 +199,15 @@ def fit_clock(
     if start_s is not None:
         coarse = [ClockCandidate(shift_s=start_s, loss=math.nan, n=int(time_s.size))]
     else:
-        coarse = search_offsets(reference, time_s, log_value, averaging_s=averaging_s, search_s=search_s, near_s=near_s)
+        coarse = search_offsets(
+            reference,
+            time_s,
+            log_value,
+            averaging_s=averaging_s,
+            search_s=search_s,
+            near_s=near_s,
+            within_s=within_s,
+        )
     if not coarse:
         return _refused("the two recordings do not overlap at any offset searched", near_s, time_s)
     span = float(time_s[-1] - time_s[0])

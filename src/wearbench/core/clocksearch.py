@@ -83,6 +83,7 @@ def search_offsets(
     averaging_s: float,
     search_s: float,
     near_s: float,
+    within_s: tuple[float, float] | None = None,
 ) -> list[ClockCandidate]:
     """Best offsets at which the two overlap, from all of them on a grid.
 
@@ -96,6 +97,8 @@ def search_offsets(
         Largest offset looked at.
     near_s : float
         Of equal answers the one nearer to this wins.
+    within_s : tuple of float, optional
+        Lowest and highest offset looked at, in place of ``search_s`` to either side.
 
     Returns
     -------
@@ -116,7 +119,8 @@ def search_offsets(
     n_lags = grid.size + int(filled[-1]) + 1
     # Lag k puts the first device cell onto grid index k - filled[-1].
     shifts = grid[0] + (np.arange(n_lags) - int(filled[-1])) * step - time_s[0]
-    wanted = np.flatnonzero(np.abs(shifts) <= search_s)
+    lowest, highest = (-search_s, search_s) if within_s is None else within_s
+    wanted = np.flatnonzero((shifts >= lowest) & (shifts <= highest))
     if wanted.size == 0:
         return []
     padded = np.full(grid.size + 2 * int(filled[-1]) + 2, np.nan)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,17 +13,60 @@ from wearbench.core.smoothing import Shape, smoothed
 from wearbench.core.steps import ClockStep, find_steps
 from wearbench.quantities import Quantity
 from wearbench.recipe.material import ReferenceMaterial, Series
+from wearbench.recipe.places import clock_owners
 from wearbench.recipe.readings import chosen_readings, clock_stamps, good_values
-from wearbench.recipe.windows import as_stamped_shift
+from wearbench.recipe.windows import as_stamped_shift, half_of
 from wearbench.settings import Settings
-from wearbench.study import DeviceConfig
+from wearbench.study import DeviceConfig, StudyConfig
 
-__all__ = ["clock_steps", "finite_width", "first_clock", "searches_clock"]
+__all__ = ["OPEN_S", "around_clock", "clock_steps", "finite_width", "first_clock", "owned", "searches_clock"]
+
+OPEN_S = 60.0
+"""No device shows a value that is older (our own figure)."""
+_MARGIN_S = 10.0
 
 
 def searches_clock(device: DeviceConfig, quantity: Quantity) -> bool:
     """Whether the clock is looked for in the data at all."""
     return quantity.state_model and not (device.clock == "shared" and device.delay_s is not None)
+
+
+def around_clock(device: DeviceConfig, near_s: float, *, averaging_s: float) -> tuple[float, float]:
+    """Where the centre shift of a device can lie whose clock is known.
+
+    Parameters
+    ----------
+    device : DeviceConfig
+        It may be late by a minute; what of delay and averaging is declared is not open.
+    near_s : float
+        Centre shift by the clock alone, without delay.
+    averaging_s : float
+        As assumed: it may be as much longer, or none.
+
+    Returns
+    -------
+    tuple of float
+    """
+    late = 0.0 if device.delay_s is not None else OPEN_S
+    open_s = 0.0 if device.averaging_s is not None else max(0.5 * OPEN_S, 0.5 * averaging_s) * abs(half_of(device)) * 2
+    return near_s - late - open_s - _MARGIN_S, near_s + open_s + _MARGIN_S
+
+
+def owned(config: StudyConfig, name: str) -> DeviceConfig:
+    """A device with its clock followed to the end: "own", "shared" (the reference's), or whose clock it is.
+
+    Parameters
+    ----------
+    config : StudyConfig
+    name : str
+
+    Returns
+    -------
+    DeviceConfig
+    """
+    device = config.devices[name]
+    owner = clock_owners(config.devices)[name]
+    return replace(device, clock="shared" if owner is None else "own" if owner == name else owner)
 
 
 def first_clock(
@@ -35,6 +79,7 @@ def first_clock(
     averaging_s: float,
     shape: Shape = "boxcar",
     start_s: float | None = None,
+    within_s: tuple[float, float] | None = None,
     seed: int = 0,
 ) -> ClockFit:
     """Find, or take as declared, the clock of a series.
@@ -47,6 +92,8 @@ def first_clock(
     shape : {"boxcar", "exponential"}
     start_s : float, optional
         Centre shift known roughly.
+    within_s : tuple of float, optional
+        Lowest and highest centre shift looked at: the clock is another's, and only how late the device is is open.
     seed : int
 
     Returns
@@ -66,10 +113,10 @@ def first_clock(
     good = good_values(series, quantity)
     time_s = clock_stamps(series)
     search = settings.zone_hours * 3600.0 + 900.0
-    if device.clock == "shared":
-        # Only delay and averaging are open: none is longer than a minute.
-        start_s = near - 5.0 if start_s is None else start_s
-        search = 60.0
+    if within_s is None and device.clock == "shared":
+        within_s = around_clock(device, near, averaging_s=averaging_s)
+    if within_s is not None:
+        search = max(abs(edge) for edge in within_s)
     elif not (reference.start_known and series.start_known):
         search = 48 * 3600.0
     return fit_clock(
@@ -81,6 +128,7 @@ def first_clock(
         search_s=search,
         near_s=near,
         start_s=start_s,
+        within_s=within_s,
         max_drift_ppm=settings.max_drift_ppm,
         prior_drift_ppm=settings.prior_drift_ppm,
         confidence=settings.confidence,
@@ -97,6 +145,7 @@ def clock_steps(
     *,
     clock: ClockFit,
     averaging_s: float,
+    within_s: tuple[float, float] | None = None,
     seed: int = 0,
 ) -> tuple[ClockStep, ...]:
     """Find stretches of a series that are on another clock than the rest.
@@ -107,14 +156,16 @@ def clock_steps(
     clock : ClockFit
         Of the whole series.
     averaging_s : float
+    within_s : tuple of float, optional
+        As in :func:`first_clock`.
     seed : int
 
     Returns
     -------
     tuple of ClockStep
-        None for clocks that are shared or declared, or without a start: there is nothing to step from.
+        None for clocks that are another's or declared, or without a start: there is nothing to step from.
     """
-    if not searches_clock(device, quantity) or device.clock == "shared":
+    if not searches_clock(device, quantity) or device.clock == "shared" or within_s is not None:
         return ()
     if not (reference.start_known and series.start_known) or series.time_s.size < 2:
         return ()

@@ -50,6 +50,8 @@ class Comparison:
         What sync marks tell of its clock.
     thirds : tuple of float or None
         Edges between thirds of the reference, over the study.
+    within_s : tuple of float or None
+        Where its centre shift can lie, where another device has its clock.
     """
 
     series: Series
@@ -68,6 +70,7 @@ class Comparison:
     steps: tuple[ClockStep, ...] = ()
     thirds: tuple[float, float] | None = None
     marked: Marked = field(default_factory=Marked)
+    within_s: tuple[float, float] | None = None
 
     @property
     def half_s(self) -> float:

@@ -64,6 +64,7 @@ def _of_readings(one: Comparison, series: Series, first: ClockFit) -> ClockFit:
             averaging_s=averaging,
             shape=learned.averaging.shape,
             start_s=start,
+            within_s=one.within_s,
             seed=settings.seed,
         )
 
@@ -86,6 +87,8 @@ def _of_readings(one: Comparison, series: Series, first: ClockFit) -> ClockFit:
     if first.trust == "refused":
         return _refused(one, series, first)
     fine = again(first.shift_s)
+    if fine.trust == "refused" and first.trust == "weak":
+        return first
     trust = first.trust if first.trust == "weak" or fine.trust == "good" else "weak"
     fine = replace(fine, trust=trust, why=first.why or fine.why, candidates=first.candidates or fine.candidates)
     return unlike_walk(fine, walk) if walk is not None and walk.strange else fine

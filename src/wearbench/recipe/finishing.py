@@ -9,9 +9,12 @@ import numpy as np
 from wearbench.core.clock import ClockFit
 from wearbench.recipe.alternatives import alternatives_of
 from wearbench.recipe.availability import Availability, availability_of
+from wearbench.recipe.clocks import owned
 from wearbench.recipe.columnset import columns_of
 from wearbench.recipe.comparison import Comparison
+from wearbench.recipe.contextclock import context_on_reference
 from wearbench.recipe.delays import DelayFit
+from wearbench.recipe.disputes import disputes_of, kept_of, with_doubtful
 from wearbench.recipe.episodes import episodes_of
 from wearbench.recipe.finalclock import final_clock
 from wearbench.recipe.fitting import SessionFit
@@ -55,9 +58,11 @@ def finish_session(
     SessionResult
     """
     session = next(s for s in study.sessions if s.name == material.name)
+    clocks = _bout_clocks(material, fit, parameters, study, settings)
+    material = context_on_reference(material, clocks, study.config, settings)
     session, said = bouts_on_reference(
         session,
-        _bout_clocks(material, fit, parameters, study, settings),
+        clocks,
         {device.name: device.label for device in study.config.devices.values()},
         owners=clock_owners(study.config.devices),
         origin_ms=material.origin_ms,
@@ -66,7 +71,7 @@ def finish_session(
     unpaired: list[Availability] = []
     count = 0
     for series in material.tested:
-        device, quantity = study.config.devices[series.device], study.config.all_quantities[series.quantity]
+        device, quantity = owned(study.config, series.device), study.config.all_quantities[series.quantity]
         reference = material.reference_for(series.quantity)
         key = (series.device, series.quantity)
         first = next((f for f in fit.fits if (f.device, f.quantity) == key), None)
@@ -95,9 +100,10 @@ def finish_session(
             steps=first.steps,
             thirds=parameters.thirds.get(series.quantity),
             marked=first.marked,
+            within_s=first.within_s,
         )
         results.append(_finished(one, first.clock, before=count))
-        count += len(results[-1].episodes)
+        count += len(results[-1].episodes) + len(results[-1].disputed)
     return SessionResult(
         material=material,
         results=tuple(results),
@@ -160,6 +166,7 @@ def _finished(one: Comparison, first: ClockFit, *, before: int) -> SeriesResult:
     at_ms = one.session.start_ms or one.origin_ms
     ran = firmware_of(one.study, one.session, device.name, series.facts, at_ms=at_ms)
     episode, episodes = episodes_of(one, judged, before=before)
+    kept = with_doubtful(one, judged, clock)
     groups = groups_of(one, pairs, places, firmware=ran.version) + rhythm_groups(learned, one.modes)
     sums = sums_of(one, judged, groups) + sums_otherwise(one, judged, clock)
     times = state_times(one, judged, firmware=ran.version)
@@ -197,5 +204,7 @@ def _finished(one: Comparison, first: ClockFit, *, before: int) -> SeriesResult:
         rhythms=rhythm_sums(learned, one.modes, pairs),
         ran=ran,
         responses=responses_of(one, judged, clock, split),
+        disputed=disputes_of(one, judged, kept, before=before + len(episodes)),
+        doubtful=kept_of(judged, kept) if one.quantity.state_model else None,
         alternatives=alternatives_of(one, columns, clock) if one.settings.choices else (),
     )

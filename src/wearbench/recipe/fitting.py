@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,26 +14,26 @@ from wearbench.core.modes import Modes
 from wearbench.core.running import Running
 from wearbench.core.states import FaithfulSums, StateParameters, faithful_sums
 from wearbench.core.steps import ClockStep
-from wearbench.quantities import Quantity
-from wearbench.recipe.clocks import clock_steps, finite_width, first_clock, searches_clock
+from wearbench.recipe.clocks import finite_width, first_clock, searches_clock
+from wearbench.recipe.contextclock import context_clocks
 from wearbench.recipe.judging import Judged, cadence_over, judge
-from wearbench.recipe.marks import Marked, marked_series
-from wearbench.recipe.material import ReferenceMaterial, Series, SessionMaterial
+from wearbench.recipe.marks import Marked
+from wearbench.recipe.material import SessionMaterial
 from wearbench.recipe.readings import chosen_readings, clock_stamps, good_values, usual_interval, without_steps
+from wearbench.recipe.sessionclocks import placed_clocks, placed_series
 from wearbench.recipe.windows import (
     Lengths,
     Windowed,
     as_stamped_shift,
     half_of,
     nominal_averaging,
-    nominal_lengths,
     on_one_centre,
     series_modes,
     window_lengths,
     windowed,
 )
 from wearbench.settings import Settings
-from wearbench.study import DeviceConfig, StudyConfig
+from wearbench.study import StudyConfig
 
 __all__ = [
     "Judged",
@@ -81,7 +80,8 @@ class SeriesFit:
     """What one session tells about one tested series, before the study's parameters are known.
 
     Where the device's clock steps, ``clock`` is that of the readings outside ``steps``. ``usual_s`` is the rhythm of
-    the session's main mode; ``modes`` has all of them. ``marked`` is what sync marks tell.
+    the session's main mode; ``modes`` has all of them. ``marked`` is what sync marks tell, ``within_s`` where the
+    centre shift can lie of a device whose clock another device has.
     """
 
     device: str
@@ -93,6 +93,7 @@ class SeriesFit:
     reference_counts: F64
     steps: tuple[ClockStep, ...] = ()
     marked: Marked = field(default_factory=Marked)
+    within_s: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -119,63 +120,18 @@ def fit_session(material: SessionMaterial, config: StudyConfig, settings: Settin
         Small: sums that add over sessions, and each series' clock.
     """
     fits: list[SeriesFit] = []
-    for series in material.tested:
-        quantity = config.all_quantities[series.quantity]
-        reference = material.reference_for(series.quantity)
-        device = config.devices[series.device]
-        if reference is None or series.time_s.size == 0:
-            continue
-        modes, main = series_modes(series, reference)
-        usual = modes.usual_s[main]
-        averaging = nominal_averaging(device, quantity, usual)
-        lengths = nominal_lengths(modes, device, quantity, main_s=averaging)
-        placed = on_one_centre(series, lengths)
-
-        def search(
-            start_s: float | None = None,
-            *,
-            device: DeviceConfig = device,
-            quantity: Quantity = quantity,
-            reference: ReferenceMaterial = reference,
-            placed: Series = placed,
-            averaging: float = averaging,
-        ) -> ClockFit:
-            return first_clock(
-                device,
-                quantity,
-                placed,
-                reference,
-                settings,
-                averaging_s=averaging,
-                start_s=start_s,
-                seed=settings.seed,
-            )
-
-        clock = search()
-        steps = clock_steps(
-            device, quantity, placed, reference, settings, clock=clock, averaging_s=averaging, seed=settings.seed
-        )
-        if steps:
-            series = without_steps(series, steps)
-            modes, main = series_modes(series, reference)
-            lengths = nominal_lengths(modes, device, quantity, main_s=averaging)
-            placed = on_one_centre(series, lengths)
-            clock = search(placed=placed)
-        clock, marked = marked_series(
-            material,
-            series,
-            reference,
-            clock,
-            settings,
-            label=device.label,
-            half_s=0.0 if series.start_s is not None else half_of(device) * averaging,
-            steps=steps,
-            again=partial(search, placed=placed) if searches_clock(device, quantity) else None,
-        )
+    placed = placed_series(material, config, settings)
+    clocks = placed_clocks(placed, settings)
+    context = tuple(
+        one.moved(series)
+        for one, series in zip(context_clocks(material, clocks, config, settings), material.context, strict=True)
+    )
+    for one in placed:
+        series, reference, device, quantity, clock = one.series, one.reference, one.device, one.quantity, one.clock
         faithful = FaithfulSums(histogram=np.zeros(200), changed=0.0, moving=0.0)
         trusted = reference.running.without_doubtful()
         window = windowed(
-            series, trusted, quantity, settings, clock=clock, lengths=lengths, hold_s=device.hold_s or 0.0
+            series, trusted, quantity, settings, clock=clock, lengths=one.lengths, hold_s=device.hold_s or 0.0
         )
         good = np.zeros(series.time_s.size, dtype=np.bool_)
         used = window.pairs.used
@@ -184,7 +140,7 @@ def fit_session(material: SessionMaterial, config: StudyConfig, settings: Settin
             value = window.pairs.reference[used]
             counts = np.bincount(np.clip(value, 0, 299).astype(np.int64), minlength=300).astype(np.float64)
         if quantity.state_model and clock.trust in ("good", "declared"):
-            judged = judge(window, trusted, material.context, StateParameters(), settings, averaging_s=averaging)
+            judged = judge(window, trusted, context, StateParameters(), settings, averaging_s=one.averaging_s)
             faithful = faithful_sums(judged.data, judged.near)
             if device.averaging_s is None and series.start_s is None:
                 good = judged.states.state == 0
@@ -193,12 +149,13 @@ def fit_session(material: SessionMaterial, config: StudyConfig, settings: Settin
                 device=series.device,
                 quantity=series.quantity,
                 clock=clock,
-                usual_s=usual,
-                modes=tuple(_mode_fits(modes, window, good, trusted)),
+                usual_s=one.modes.usual_s[one.main],
+                modes=tuple(_mode_fits(one.modes, window, good, trusted)),
                 faithful=faithful,
                 reference_counts=counts,
-                steps=steps,
-                marked=marked,
+                steps=one.steps,
+                marked=one.marked,
+                within_s=one.within_s,
             )
         )
     return SessionFit(name=material.name, origin_ms=material.origin_ms, fits=tuple(fits))

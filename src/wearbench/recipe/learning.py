@@ -13,7 +13,7 @@ from wearbench.core.marks import pooled_mean
 from wearbench.core.modes import Modes, joined_modes, nearest_mode
 from wearbench.core.states import FaithfulSums, StateParameters, learn_parameters
 from wearbench.quantities import Quantity
-from wearbench.recipe.clocks import finite_width
+from wearbench.recipe.clocks import finite_width, owned
 from wearbench.recipe.delays import DelayFit, delay_in, delay_words, no_offset
 from wearbench.recipe.fitting import SeriesFit, SessionFit
 from wearbench.recipe.walks import SessionWalk, WalkAnswer, walk_of
@@ -105,7 +105,7 @@ def learn(fits: Sequence[SessionFit], config: StudyConfig, settings: Settings | 
 def _series(
     key: tuple[str, str], group: list[tuple[SessionFit, SeriesFit]], config: StudyConfig, settings: Settings
 ) -> SeriesParameters:
-    device = config.devices[key[0]]
+    device = owned(config, key[0])
     quantity = config.all_quantities[key[1]]
     modes = _modes(group, device, quantity)
     averaging = max(modes, key=lambda mode: mode.n).averaging
