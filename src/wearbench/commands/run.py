@@ -56,12 +56,14 @@ def carry_out(folder: Path, *, quiet: bool, cached: bool = True) -> Outcome:
         beforehand_lines,
         check_writable,
         criteria_that_turn,
+        earlier_document,
         judge_criteria,
         judge_trade_figures,
         load_study,
         record_criteria,
         record_look,
         remember_run,
+        with_kept_ids,
         write_results,
     )
 
@@ -74,6 +76,7 @@ def carry_out(folder: Path, *, quiet: bool, cached: bool = True) -> Outcome:
         results = run_study(study, settings=settings, progress=progress, workers=settings.workers, keep=keep)
         if keep.cache is not None:
             keep.cache.shrink(1_000_000 * settings.cache_mb)
+        results = with_kept_ids(results, earlier_document(folder))
         results = _with_findings(results, [*changed, *criteria_that_turn(study.config, results.document)])
         outcomes = judge_criteria(study.config, results.document)
         trade = judge_trade_figures(results.document)

@@ -96,7 +96,7 @@ def combine(results: Sequence[SessionResult], parameters: StudyParameters, study
         "reviewers": reviewers,
         "states": state_rows(ordered),
         "tracking": tracking_rows(ordered, study, settings),
-        "affected": affected_rows(ordered, settings, every=True),
+        "affected": affected_rows(ordered, settings, least_s=_least_s(study), every=True),
         **why_tables(ordered, study, settings),
         "flow": flow_rows(ordered),
         "episodes": episode_rows(ordered),
@@ -116,6 +116,12 @@ def combine(results: Sequence[SessionResult], parameters: StudyParameters, study
         pairs=pairs,
         traces=trace_table(ordered),
     )
+
+
+def _least_s(study: Study) -> float | None:
+    """How long a failure must hold in a session, where that was declared beforehand."""
+    declared = declared_in(study.decisions)
+    return None if declared is None else declared.declaration.systematic.least_seconds
 
 
 def _beforehand(

@@ -10,6 +10,7 @@ from wearbench.study.declaration import Declaration, Primary, Rules, Systematic,
 from wearbench.study.declared import COLUMNS, Declared, acting, declared_in, deviations, record_declaration
 from wearbench.study.device import DeviceConfig, Role
 from wearbench.study.discovery import FileName, RecordingFiles, StudyFile, parse_file_name
+from wearbench.study.episodeids import earlier_document, with_kept_ids
 from wearbench.study.marking import sync_pairs
 from wearbench.study.problem import Problem
 from wearbench.study.releases import Earlier, earlier_run, keep_release, release_names, remember_run
@@ -62,6 +63,7 @@ __all__ = [
     "criterion_lines",
     "declared_in",
     "deviations",
+    "earlier_document",
     "earlier_run",
     "judge_criteria",
     "judge_trade_figures",
@@ -80,5 +82,6 @@ __all__ = [
     "results_schema",
     "sync_pairs",
     "table_of",
+    "with_kept_ids",
     "write_results",
 ]
