@@ -8,8 +8,10 @@ from functools import partial
 
 import polars as pl
 
+from wearbench.figures.beforeafter import before_after_table, draw_before_after
 from wearbench.figures.choices import choices_table, draw_choices, main_claim
 from wearbench.figures.difference import difference_table, draw_difference
+from wearbench.figures.evidence import draw_evidence, evidence_table
 from wearbench.figures.flow import draw_flow, flow_table
 from wearbench.figures.ratio import draw_ratio, ratio_table
 from wearbench.figures.scatter import draw_scatter, scatter_table
@@ -64,7 +66,7 @@ def pictures_of(results: Results, subject: Subject, *, scope: str) -> Iterator[P
     label, unit, what = subject.label, subject.unit, subject.what
     tolerance, statistics = tolerance_of(subject), (subject.overall() or {}).get("statistics") or {}
     declared = QUANTITIES.get(subject.quantity)
-    flow = flow_table(plain(results.document), subject)
+    flow, turn = flow_table(plain(results.document), subject), before_after_table(subject)
     ratio = ratio_table(subject) if declared and declared.state_model else pl.DataFrame()
     close = partial(draw_scatter, scope=scope, unit=unit, tolerance=tolerance)
     apart = partial(draw_difference, scope=scope, unit=unit, statistics=statistics)
@@ -72,6 +74,8 @@ def pictures_of(results: Results, subject: Subject, *, scope: str) -> Iterator[P
         ("shares", "time by state", shares_table(subject), partial(draw_shares, scope=scope), 624.0),
         ("flow", "from worn to judged", flow, partial(draw_flow, scope=scope), 450.0),
         ("wall", "ribbon wall", wall_table(results, subject), partial(draw_wall, scope=scope), 920.0),
+        ("evidence", "how the evidence grew", evidence_table(subject), partial(draw_evidence, scope=scope), 624.0),
+        ("before_after", "before and after", turn, partial(draw_before_after, scope=scope), 624.0),
         ("ratio", "ratio plot", ratio, partial(draw_ratio, scope=scope, unit=unit, what=what), 920.0),
         ("scatter", "tested against reference", scatter_table(subject), close, 450.0),
         ("difference", "differences", difference_table(subject), apart, 450.0),

@@ -14,6 +14,7 @@ from wearbench.report.pieces import Figure, Said, figure_of, kind_of, said_of
 from wearbench.report.response import response_table
 from wearbench.report.rhythms import rhythm_table
 from wearbench.report.sceptic import ScepticView, sceptic_view
+from wearbench.report.systematic import SystematicView, systematic_view
 from wearbench.report.tables import (
     PRIMARY,
     Table,
@@ -65,6 +66,7 @@ class DeviceView:
     reviewers: tuple[Table, ...]
     rhythm: str
     kept: tuple[Table, ...]
+    systematic: SystematicView | None = None
     response: Table | None = None
     believed: Table | None = None
     believed_picture: Figure | None = None
@@ -120,6 +122,7 @@ def device_view(
         rhythm=next((str(f["claim"]) for f in mine if kind_of(f) == "rhythm"), ""),
         kept=tuple(_kept(document, subject)),
         sceptic=sceptic_view(document, subject, figures),
+        systematic=systematic_view(subject, figures),
         response=response_table(subject),
         believed=believed_sessions(subject),
         believed_picture=believed_figure(subject, scope=scope, uid=f"believed{k}"),
