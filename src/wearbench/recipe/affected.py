@@ -31,8 +31,8 @@ _LEAST_READINGS: Final = 2
 class StateHistory:
     """Seconds of each state in each judged session of one device and quantity, in the order of the sessions.
 
-    An episode is sure when its mean posterior probability reaches ``settings.affected_probability``; a stretch
-    without values always is.
+    An episode is sure when its mean posterior probability reaches ``settings.affected_probability``, or half of it
+    where another failure fits as well, and the reference is not the one in doubt; a stretch without values always is.
 
     Attributes
     ----------
@@ -145,7 +145,11 @@ def _readings_of(series: SeriesResult) -> dict[str, int]:
 
 
 def _is_sure(episode: Episode, sure_from: float) -> bool:
-    return bool(np.isnan(episode.probability) or episode.probability >= sure_from)
+    """Whether an episode counts; where another explanation fits as well, the two share the probability."""
+    if getattr(episode, "doubt", ""):  # the reference may be the one that is wrong
+        return False
+    least = 0.5 * sure_from if episode.also else sure_from
+    return bool(np.isnan(episode.probability) or episode.probability >= least)
 
 
 def affected_rows(
