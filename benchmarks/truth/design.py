@@ -40,7 +40,7 @@ BASE: Final[Levels] = {name: levels[0] for name, levels in FACTORS.items()}
 CLEAN: Final[Levels] = {"halved": "0 %", "locked": "0 %", "frozen": "0 %"}
 GENERATORS: Final = ("demo", "second")
 LENGTHS_S: Final = {"5 min": 300.0, "30 min": 1800.0, "2 h": 7200.0, "12 h": 43200.0}
-SESSIONS: Final = {"5 min": 6, "30 min": 4, "2 h": 3, "12 h": 2}
+SESSIONS: Final = {"5 min": 4, "30 min": 3, "2 h": 2, "12 h": 2}
 CLEAN_ONES: Final[tuple[Levels, ...]] = (
     {},
     {"averaging": "30 s", "smoothing": "exponential"},

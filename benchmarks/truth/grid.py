@@ -31,10 +31,11 @@ import polars as pl
 from benchmarks.truth.design import Design, designs
 from benchmarks.truth.gridscore import score_study
 from benchmarks.truth.gridsums import summed
-from benchmarks.truth.gridtable import page, worst
+from benchmarks.truth.gridtable import page, with_table, worst
 from benchmarks.truth.score import plain
 
 HERE = Path(__file__).resolve().parent
+DOCS = HERE.parents[1] / "docs" / "truth.md"
 SOURCE = HERE.parents[1] / "src" / "wearbench"
 MAKERS = ("design", "gridtruth", "bounds", "from_demo", "from_second", "second*")
 JUDGES = ("score", "gridscore")
@@ -131,6 +132,11 @@ def named(design: Design) -> dict[str, str]:
     return {**design.levels, "design": design.name, "generator": design.generator, "kind": design.kind}
 
 
+def by_chance(design: Design) -> bytes:
+    """Order designs by chance, always the same."""
+    return hashlib.sha256(design.name.encode()).digest()
+
+
 def chosen(only: list[str], sample: int) -> list[Design]:
     """Return the designs that are asked for; of a sample always the same ones."""
     found = designs()
@@ -142,20 +148,26 @@ def chosen(only: list[str], sample: int) -> list[Design]:
             f"expected --only FACTOR=LEVEL that some designs have, got {only}; see benchmarks/truth/design.py"
         )
     if sample:
-        found = sorted(found, key=lambda d: hashlib.sha256(d.name.encode()).digest())[:sample]
+        found = sorted(found, key=by_chance)[:sample]
     return found
 
 
 def run(home: Path, todo: list[Design], *, workers: int) -> list[Row]:
-    """Do designs, the shortest first, in several processes."""
+    """Do designs in several processes, in an order of chance, so that what is kept of half a run is a sample."""
     rows: dict[str, list[Row]] = {}
-    ordered = sorted(todo, key=lambda d: d.n_sessions * d.seconds / (d.interval_s or 2.5))
+    ordered = sorted(todo, key=by_chance)
     with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
         jobs = {pool.submit(done, home, design): design.name for design in ordered}
         for i, job in enumerate(as_completed(jobs), 1):
             rows[jobs[job]], seconds = job.result()
             print(f"{i}/{len(jobs)} {jobs[job]}: {seconds:.1f} s", flush=True)
     return [row for design in todo for row in rows[design.name]]
+
+
+def already(home: Path, todo: list[Design]) -> list[Row]:
+    """Return the rows that are kept, whatever program made them."""
+    notes = [home / "notes" / f"{design.name}.json" for design in todo]
+    return [row for note in notes if note.is_file() for row in json.loads(note.read_text(encoding="utf-8"))["rows"]]
 
 
 def main(arguments: list[str]) -> None:
@@ -166,6 +178,7 @@ def main(arguments: list[str]) -> None:
     parser.add_argument(
         "--sample", type=int, default=0, help="only this many designs, in an order of chance that is always the same"
     )
+    parser.add_argument("--kept", action="store_true", help="only lay out what --keep holds, of whatever program")
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--out", type=Path, default=HERE, help="folder of grid.md and grid.json")
     parser.add_argument("--worst", type=Path, help="write the sessions furthest from the goals to this file")
@@ -176,9 +189,12 @@ def main(arguments: list[str]) -> None:
         home = asked.keep or Path(spare)
         home.mkdir(parents=True, exist_ok=True)
         (home / "notes").mkdir(exist_ok=True)
-        rows = run(home, chosen(asked.only, asked.sample), workers=asked.workers)
+        todo = chosen(asked.only, asked.sample)
+        rows = already(home, todo) if asked.kept else run(home, todo, workers=asked.workers)
     table = plain(summed(rows))
     asked.out.mkdir(parents=True, exist_ok=True)
+    if asked.out == HERE:
+        DOCS.write_text(with_table(DOCS.read_text(encoding="utf-8"), table), encoding="utf-8")
     (asked.out / "grid.md").write_text(page(table), encoding="utf-8")
     (asked.out / "grid.json").write_text(json.dumps(table, indent=1) + "\n", encoding="utf-8")
     if asked.worst:

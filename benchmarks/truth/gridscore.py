@@ -14,7 +14,7 @@ from typing import Any, Final
 
 import polars as pl
 
-from benchmarks.truth.score import FALSE_ALARMS, KEY, clock_rows, joined
+from benchmarks.truth.score import FALSE_ALARMS, KEY, clock_rows, joined, number
 
 Row = dict[str, Any]
 
@@ -22,18 +22,31 @@ SCORED: Final = ("halved", "doubled", "cadence_locked", "frozen")
 SENSOR: Final = ("halved", "doubled", "off_ratio", "cadence_locked", "astray")
 LEAST_EDGE_S: Final = 5.0
 EDGE_READINGS: Final = 2.0
+INSEPARABLE_SHARE: Final = 0.03
+INSEPARABLE_PER_MIN: Final = 1.0
+RATES: Final = ("halved", "doubled", "cadence_locked")
 DOUBT_MARGIN_S: Final = 20.0
 DOUBTED: Final = ("dry", "every_second", "double_count")
 
 
 def credited(rows: pl.DataFrame) -> pl.DataFrame:
-    """Let either name count where two cannot be told apart.
+    """Let either name count where two cannot be told apart; add ``unsure``, where that is so.
 
     A true state with ``also = "cadence_locked"`` is a rate and a cadence at once: called one or the other, it is right.
+    A true lock called ``halved`` with ``also = "cadence_locked"`` is right where the recorded cadence is half the
+    recorded rate within 3 % and a beat a minute, what whole numbers on both sides can hide.
     """
     either = (pl.col("also") == "cadence_locked") & pl.col("state").is_in(["halved", "doubled"])
     named = either & (pl.col("said_state") == "cadence_locked")
-    return rows.with_columns(said_state=pl.when(named).then(pl.col("state")).otherwise(pl.col("said_state")))
+    half = pl.col("said_reference") / 2
+    near = (pl.col("said_cadence") - half).abs() <= INSEPARABLE_SHARE * half + INSEPARABLE_PER_MIN
+    both = (pl.col("said_state") == "halved") & (pl.col("said_also") == "cadence_locked")
+    hidden = (pl.col("state") == "cadence_locked") & near.fill_null(value=False)
+    right = named | (hidden & both.fill_null(value=False))
+    return rows.with_columns(
+        said_state=pl.when(right).then(pl.col("state")).otherwise(pl.col("said_state")),
+        unsure=(either | hidden).fill_null(value=False),
+    )
 
 
 def without_short(rows: pl.DataFrame, spells: pl.DataFrame, averaging: pl.DataFrame) -> pl.DataFrame:
@@ -92,12 +105,14 @@ def edges_of(mine: Row) -> dict[str, int]:
     """Lay called episodes of one session beside the true ones, on the true clock.
 
     An episode and a true run of its state belong together if they share readings; of several, the one sharing most.
-    Where a reading that is left out (but as ``between``) lies at either edge or between them, the edge is not judged.
+    Where a reading that is left out (but as ``between``) lies at either edge or between them, the edge is not judged;
+    nor where one name ends and another begins of two that cannot be told apart there.
 
     Parameters
     ----------
     mine : dict of lists
-        Of a session's readings in order: ``state, said_state, excluded, at_s`` and, one number, ``interval_s``.
+        Of a session's readings in order: ``state, said_state, excluded, unsure, at_s`` and, one number,
+        ``interval_s``.
 
     Returns
     -------
@@ -120,9 +135,12 @@ def edges_of(mine: Row) -> dict[str, int]:
             if most[0] <= 0:
                 out["without"] += 1
                 continue
-            for said, truly in ((first, most[1]), (last, most[2])):
+            for said, truly, outer in ((first, most[1], most[1] - 1), (last, most[2], most[2] + 1)):
                 low, high = min(said, truly), max(said, truly)
                 if any(blind[max(low - 1, 0) : min(high + 2, n)]):
+                    continue
+                renamed = 0 <= outer < n and mine["state"][outer] in RATES
+                if renamed and (mine["unsure"][outer] or mine["unsure"][truly]):
                     continue
                 out["edges"] += 1
                 out["edges_within"] += abs(at_s[said] - at_s[truly]) <= slack_s
@@ -240,6 +258,24 @@ def doubt_rows(document: Row, wrong: pl.DataFrame) -> dict[str, Row]:
     return out
 
 
+def judged_as_said(table: pl.DataFrame, sessions: pl.DataFrame, clocks: list[Row]) -> pl.DataFrame:
+    """Judge an interval that is said to be the clock's own (``offset_is = "clock"``) against the true offset.
+
+    Where clock and delay were told apart, the interval no longer speaks of the window's centre.
+    """
+    own = [c for c in clocks if c.get("offset_is") == "clock" and number(c.get("low_s")) <= number(c.get("high_s"))]
+    said = pl.DataFrame(
+        [{"session": c["session"], "device": c["device"], "low_s": c["low_s"], "high_s": c["high_s"]} for c in own],
+        schema={"session": pl.String, "device": pl.String, "low_s": pl.Float64, "high_s": pl.Float64},
+    )
+    both = table.join(said, on=KEY, how="left", maintain_order="left").join(
+        sessions.select(*KEY, "offset_s"), on=KEY, how="left", maintain_order="left"
+    )
+    inside = (pl.col("offset_s") >= pl.col("low_s")) & (pl.col("offset_s") <= pl.col("high_s"))
+    kept = pl.when(pl.col("low_s").is_not_null() & pl.col("covers").is_not_null()).then(inside)
+    return both.with_columns(covers=kept.otherwise(pl.col("covers"))).drop("low_s", "high_s", "offset_s")
+
+
 def score_study(
     readings: pl.DataFrame,
     sessions: pl.DataFrame,
@@ -265,7 +301,7 @@ def score_study(
     """
     rows = joined(readings, pairs.filter(pl.col("quantity") == "heart_rate"))
     clocks = [c for c in document["clock"] if c["quantity"] == "heart_rate"]
-    table = clock_rows(rows, sessions, clocks)
+    table = judged_as_said(clock_rows(rows, sessions, clocks), sessions, clocks)
     rows = without_between(without_short(credited(rows), spells, sessions.select(*KEY, "averaging_s", "delay_s")))
     doubts = doubt_rows(document, wrong)
     out = []
@@ -278,6 +314,7 @@ def score_study(
             "state": mine["state"].to_list(),
             "said_state": mine["said_state"].to_list(),
             "excluded": mine["excluded"].to_list(),
+            "unsure": mine["unsure"].to_list(),
             "at_s": (mine["end"].dt.epoch("us") / 1e6).to_list(),
             "interval_s": usual_interval_s(mine),
         }

@@ -23,7 +23,8 @@ def clock_sums(rows: list[Row]) -> Row:
     sharp = [r for r in rows if bound_of(r) <= BOUND_S]
     blunt = [r for r in rows if bound_of(r) > BOUND_S]
     within = sum(r["abs_error_s"] is not None and r["abs_error_s"] <= CENTRE_S for r in sharp)
-    answered = [r for r in blunt if r["covers"] is not None]
+    searched = [r for r in blunt if r["levels"]["clock"] != "shared"]  # a shared clock is given, not found
+    answered = [r for r in searched if r["covers"] is not None]
     unaided = [r for r in blunt if r["levels"]["clock"] not in KNOWN_CLOCKS]
     return {
         "n_sharp": len(sharp),
@@ -33,10 +34,10 @@ def clock_sums(rows: list[Row]) -> Row:
         "share_sharp_covered": share(
             sum(r["covers"] is True for r in sharp), sum(r["covers"] is not None for r in sharp)
         ),
-        "n_blunt": len(blunt),
+        "n_blunt": len(searched),
         "n_blunt_answered": len(answered),
-        "n_blunt_refused": sum(r["abs_error_s"] is None for r in blunt),
-        "n_blunt_open": sum(r["abs_error_s"] is not None and r["covers"] is None for r in blunt),
+        "n_blunt_refused": sum(r["abs_error_s"] is None for r in searched),
+        "n_blunt_open": sum(r["abs_error_s"] is not None and r["covers"] is None for r in searched),
         "share_blunt_covered": share(sum(r["covers"] for r in answered), len(answered)),
         "n_blunt_unaided": len(unaided),
         "n_blunt_good": sum(r["trust"] == "good" for r in unaided),
@@ -164,12 +165,18 @@ def sums_of(rows: list[Row]) -> Row:
 
 def summed(rows: list[Row]) -> Row:
     """Return the whole table: overall, by generator, by level of each factor, by kind of design."""
+
+    def brief(some: list[Row]) -> Row:
+        one = sums_of(some)
+        del one["states"]["confusion"]
+        return one
+
     return {
         "all": sums_of(rows),
-        "generators": {g: sums_of([r for r in rows if r["generator"] == g]) for g in GENERATORS},
-        "kinds": {k: sums_of(list(one)) for k, one in grouped(rows, lambda r: r["kind"]).items()},
+        "generators": {g: brief([r for r in rows if r["generator"] == g]) for g in GENERATORS},
+        "kinds": {k: brief(list(one)) for k, one in grouped(rows, lambda r: r["kind"]).items()},
         "factors": {
-            factor: {level: sums_of([r for r in rows if r["levels"][factor] == level]) for level in levels}
+            factor: {level: brief([r for r in rows if r["levels"][factor] == level]) for level in levels}
             for factor, levels in FACTORS.items()
         },
         "refused": {trust: sum(r["trust"] == trust for r in rows) for trust in ("good", "weak", REFUSED)},

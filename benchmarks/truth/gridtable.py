@@ -13,6 +13,7 @@ from benchmarks.truth.table import figure, grid
 Row = dict[str, Any]
 
 GOAL_CENTRE, GOAL_COVER, GOAL_F1, GOAL_ALARM, GOAL_EDGES = 0.99, (0.93, 0.97), 0.97, 0.002, 0.95
+MARKS: Final = ("<!-- grid -->", "<!-- end of grid -->")
 STATE_WORDS: Final = {"cadence_locked": "cadence-locked"}
 
 
@@ -144,6 +145,18 @@ def main_table(table: Row) -> str:
     return grid(["", "goal", *columns], rows)
 
 
+def with_table(document: str, table: Row) -> str:
+    """Put the main table between the marks of a page of the documentation."""
+    head, mark, rest = document.partition(MARKS[0])
+    _, end, tail = rest.partition(MARKS[1])
+    if not mark or not end:
+        message = f"expected a page with the marks {MARKS[0]} and {MARKS[1]}, got one without"
+        raise ValueError(message)
+    one = table["all"]
+    said = f"{one['n_sessions']} sessions in {one['n_studies']} studies.\n"
+    return f"{head}{mark}\n\n{said}\n{main_table(table)}\n{end}{tail}"
+
+
 def short_row(name: str, one: Row) -> list[str]:
     """Lay out some sessions in one line."""
     clock, states = one["clock"], one["states"]
@@ -256,6 +269,9 @@ def worst(rows: list[Row], *, most: int = 20) -> str:
     alarms = sorted((r for r in rows if r["alarm_s"] > 0), key=lambda r: r["alarm_s"], reverse=True)
     good = [r for r in clocks if r["trust"] == "good"]
     parts = [
+        "To make one of these studies, run it and see its line (a folder for the studies, one for the tables):\n",
+        "    python -m benchmarks.truth.grid --keep FOLDER --out FOLDER --only design=NAME\n",
+        "then look at it as a person would: `wearbench run FOLDER/NAME`, its truth in `FOLDER/NAME/truth/`.\n",
         f"## Clocks: bound <= 0.3 s and off by more than 1 s or refused; or interval does not cover ({len(clocks)}, "
         f"{len(good)} of them called good)\n",
         grid(heading, [line(r) for r in clocks[:most]]),

@@ -34,6 +34,7 @@ BOUND_S: Final = 0.3
 CENTRE_S: Final = 1.0
 LONGEST_INTERVALS: Final = 1.5
 ROWS_AGREE: Final = 0.9
+SAID: Final = ("start", "end", "state", "used", "reason", "also", "cadence", "reference")
 KEY: Final = ["session", "device"]
 
 
@@ -85,7 +86,7 @@ def joined(truth: pl.DataFrame, pairs: pl.DataFrame) -> pl.DataFrame:
         .select(
             *KEY,
             "source_row",
-            *(pl.col(name).alias(f"said_{name}") for name in ("start", "end", "state", "used", "reason")),
+            *(pl.col(name).alias(f"said_{name}") for name in SAID if name in pairs.columns),
         )
         .unique([*KEY, "source_row"], keep="first", maintain_order=True)
     )

@@ -13,6 +13,7 @@ from benchmarks.truth.gridscore import (
     doubled_where_halved,
     doubt_of,
     edges_of,
+    judged_as_said,
     score_study,
     states_of,
     windows_of,
@@ -37,6 +38,8 @@ def rows_of(
     also: list[str | None] | None = None,
     excluded: list[str | None] | None = None,
     averaging_s: float = 10.0,
+    said_also: list[str | None] | None = None,
+    cadence: list[float | None] | None = None,
 ) -> pl.DataFrame:
     """Readings one a second; each window is what came just before its stamp."""
     n = len(states)
@@ -54,8 +57,15 @@ def rows_of(
             "also": also or [None] * n,
             "sentinel": [False] * n,
             "excluded": excluded or [None] * n,
+            "said_also": said_also or [None] * n,
+            "said_cadence": cadence or [None] * n,
+            "said_reference": [120.0] * n,
         },
-        schema_overrides={"time": INSTANT, "start": INSTANT, "end": INSTANT, "also": pl.String, "excluded": pl.String},
+        schema_overrides={
+            **dict.fromkeys(("time", "start", "end"), INSTANT),
+            **dict.fromkeys(("also", "excluded", "said_also"), pl.String),
+            "said_cadence": pl.Float64,
+        },
     )
 
 
@@ -97,7 +107,22 @@ def test_what_cannot_be_told_apart_scores_by_either_name() -> None:
         ["cadence_locked", "halved", "cadence_locked", "cadence_locked"],
         also=["cadence_locked", "cadence_locked", None, "cadence_locked"],
     )
-    assert credited(rows)["said_state"].to_list() == ["halved", "halved", "cadence_locked", "doubled"]
+    found = credited(rows)
+    assert found["said_state"].to_list() == ["halved", "halved", "cadence_locked", "doubled"]
+    assert found["unsure"].to_list() == [True, True, False, True]
+
+
+def test_a_lock_called_half_and_cadence_at_once_is_right_where_whole_numbers_hide_which() -> None:
+    """Half of 120 is 60: 3 % and one make 2.8, so 62.5 is hidden and 63 is not; and both must be said."""
+    rows = rows_of(
+        ["cadence_locked"] * 4,
+        ["halved"] * 4,
+        said_also=["cadence_locked", "cadence_locked", None, "cadence_locked"],
+        cadence=[62.5, 63.0, 62.5, None],
+    )
+    found = credited(rows)
+    assert found["said_state"].to_list() == ["cadence_locked", "halved", "halved", "halved"]
+    assert found["unsure"].to_list() == [True, False, True, False]
 
 
 def test_true_between_is_left_out_and_false_between_is_not() -> None:
@@ -132,15 +157,21 @@ def test_a_reason_given_before_stays() -> None:
 
 
 def edge_case(
-    states: str, said: str, *, excluded: dict[int, str] | None = None, every_s: float = 1.0
+    states: str,
+    said: str,
+    *,
+    excluded: dict[int, str] | None = None,
+    every_s: float = 1.0,
+    unsure: tuple[int, ...] = (),
 ) -> dict[str, int]:
     """``f`` right, ``h`` half, ``b`` between, by letter."""
-    word = {"f": "faithful", "h": "halved", "b": "between"}
+    word = {"f": "faithful", "h": "halved", "b": "between", "c": "cadence_locked"}
     return edges_of(
         {
             "state": [word[c] for c in states],
             "said_state": [word[c] for c in said],
             "excluded": [(excluded or {}).get(i) for i in range(len(states))],
+            "unsure": [i in unsure for i in range(len(states))],
             "at_s": [every_s * i for i in range(len(states))],
             "interval_s": every_s,
         }
@@ -174,6 +205,12 @@ def test_an_edge_beside_readings_that_are_left_out_is_not_judged() -> None:
     states, said = "f" * 10 + "h" * 20 + "f" * 10, "f" * 10 + "h" * 20 + "f" * 10
     assert edge_case(states, said, excluded={9: "no_reference"})["edges"] == 1
     assert edge_case(states, said, excluded={9: "between"})["edges"] == 2
+
+
+def test_where_one_name_turns_into_another_that_cannot_be_told_from_it_there_is_no_edge() -> None:
+    states, said = "f" * 10 + "h" * 20 + "c" * 20 + "f" * 10, "f" * 10 + "h" * 30 + "c" * 10 + "f" * 10
+    assert edge_case(states, said)["edges"] == 4
+    assert edge_case(states, said, unsure=tuple(range(10, 30)))["edges"] == 2
 
 
 def test_an_episode_called_only_where_nothing_is_judged_does_not_count() -> None:
@@ -233,10 +270,19 @@ def test_elsewhere_the_interval_must_cover_and_good_is_counted_unless_the_clock_
         session_row(**blunt, levels={"clock": "shared", "reference": "beats"}),
     ]
     found = clock_sums(rows)
-    assert (found["n_blunt"], found["n_blunt_answered"], found["share_blunt_covered"]) == (5, 3, pytest.approx(2 / 3))
+    assert (found["n_blunt"], found["n_blunt_answered"], found["share_blunt_covered"]) == (4, 2, 0.5)  # shared: given
     assert (found["n_blunt_refused"], found["n_blunt_open"]) == (1, 1)
     assert (found["n_blunt_unaided"], found["n_blunt_good"], found["n_blunt_good_within"]) == (4, 1, 0)
     assert found["n_wrong_and_good"] == 1
+
+
+@pytest.mark.parametrize(("offset_is", "covers"), [("clock", True), ("clock_minus_delay", False)])
+def test_an_interval_of_the_clock_alone_is_held_against_the_clock(offset_is: str, *, covers: bool) -> None:
+    table = pl.DataFrame({"session": ["s01"], "device": ["band"], "covers": [False], "error_s": [30.0]})
+    sessions = pl.DataFrame({"session": ["s01"], "device": ["band"], "offset_s": [5.2]})
+    clock = {"session": "s01", "device": "band", "offset_s": 5.0, "low_s": 4.5, "high_s": 5.5, "offset_is": offset_is}
+    assert judged_as_said(table, sessions, [clock])["covers"].to_list() == [covers]
+    assert judged_as_said(table, sessions, [{**clock, "high_s": 5.1}])["covers"].to_list() == [False]
 
 
 def test_f1_by_seconds_counts_readings_without_a_state_as_misses() -> None:
@@ -314,9 +360,12 @@ def test_a_whole_study_by_hand() -> None:
     states = ["faithful"] * 20 + ["halved"] * 20
     rows = rows_of(states, states)
     readings = rows.select("session", "device", "source_row", "time", "start", "end", "state", "also", "sentinel")
-    sessions = averaging_of(10.0).with_columns(bound_s=pl.lit(0.1))
+    sessions = averaging_of(10.0).with_columns(bound_s=pl.lit(0.1), offset_s=pl.lit(5.0))
     pairs = readings.select("session", "device", "source_row", "time", "start", "end").with_columns(
         quantity=pl.lit("heart_rate"),
+        also=pl.lit(None, dtype=pl.String),
+        cadence=pl.lit(None, dtype=pl.Float64),
+        reference=pl.lit(120.0),
         state=pl.Series(["faithful"] * 22 + ["halved"] * 18),
         used=pl.lit(value=True),
         reason=pl.lit(None, dtype=pl.String),

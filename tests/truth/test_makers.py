@@ -37,7 +37,7 @@ def test_same_design_same_bytes(tmp_path: Path, generator: str) -> None:
     for name in ("a", "b"):
         make(tmp_path / name, generator)
     files = sorted(p.relative_to(tmp_path / "a") for p in (tmp_path / "a").rglob("*") if p.is_file())
-    assert len(files) > 20
+    assert len(files) >= 20
     for name in files:
         assert (tmp_path / "a" / name).read_bytes() == (tmp_path / "b" / name).read_bytes(), name
 
