@@ -137,6 +137,106 @@ def test_states_never_seen_give_the_bound() -> None:
     )
 
 
+def affected(state: str = "halved", *, sessions: tuple[str, ...] = (), n: int = 12, **more: Any) -> Any:
+    """A row of sessions affected; nothing brief, nothing unsure."""
+    k = len(sessions)
+    return {
+        "device": "band",
+        "quantity": "heart_rate",
+        "state": state,
+        "fault": k > 0,
+        "sessions": list(sessions),
+        "n_affected": k,
+        "n_sessions": n,
+        "least_seconds": 60.0,
+        "share": statistic(k / n if n else None),
+        "seconds": 100.0 * k,
+        "affected_seconds": 100.0 * k,
+        "n_episodes": k,
+        "n_also": 0,
+        "longest_seconds": 100.0 if k else 0.0,
+        "longest": f"{sessions[0]}-E1" if k else None,
+        "brief_sessions": [],
+        "brief_seconds": 0.0,
+        "unsure_sessions": [],
+        "unsure_seconds": 0.0,
+        **more,
+    }
+
+
+def test_lapses_and_unsure_stretches_are_told_apart_and_are_no_fault() -> None:
+    rows = [
+        affected("halved", brief_sessions=["S01", "S02", "S05"], brief_seconds=34.0),
+        affected("astray", brief_sessions=["S03"], brief_seconds=12.0),
+        affected("frozen", unsure_sessions=["S04", "S07"], unsure_seconds=80.0),
+    ]
+    document = document_of(states=seconds(faithful=9000), affected=rows)
+    found = {f.evidence["kind"]: f for f in find(document, pairs_of(12))}
+    assert found["lapses"].claim == (
+        "Shorter lapses, too short to count (under 1 min in a session, or one reading): “about half”, 34 s in all in 3 "
+        "sessions; “wrong otherwise”, 12 s in all in 1 session."
+    )
+    assert found["unsure"].claim == "Not sure enough to count: “stuck on one value”, 1 min 20 s in all in 2 sessions."
+    assert not any(f.evidence.get("fault") for f in found.values())
+    assert not any(kind.startswith("state_") for kind in found)
+
+
+def test_all_sessions_affected_give_the_lower_bound_and_none_the_upper() -> None:
+    every = tuple(f"S{k:02d}" for k in range(1, 7))
+    rows = [affected("halved", sessions=every, n=6), affected("doubled", n=6)]
+    said = claims(document_of(states=seconds(faithful=9000), affected=rows), pairs_of(6, people=1))
+    assert said["state_halved"] == (
+        "In all 6 sessions (exact 95 %: 54 % or more) it read about half the true heart rate for at least 1 min, "
+        "longest 1 min 40 s (S01-E1). 10 min in all."
+    )
+    assert said["not_seen"] == (
+        "Not seen for 1 min or more in any session: “about double”. With 6 sessions without it, something that strikes "
+        "up to 46 % of sessions could still have gone unseen."
+    )
+
+
+def test_following_the_cadence_is_counted_where_a_cadence_was_recorded() -> None:
+    rows = [affected("cadence_locked", sessions=("S01",), n=4), affected("halved")]
+    said = claims(document_of(states=seconds(faithful=9000), affected=rows), pairs_of(12, people=1))
+    assert said["state_cadence_locked"] == (
+        "In 1 of 4 sessions (exact 95 %: 0.6 to 81 %) it followed the cadence instead of the heart rate for at least 1 "
+        "min, longest 1 min 40 s (S01-E1). 1 min 40 s in all. Only 4 sessions had a cadence beside it."
+    )
+    few = [affected("halved"), affected("cadence_locked", n=4)]
+    assert claims(document_of(states=seconds(faithful=9000), affected=few), pairs_of(12))["not_seen"] == (
+        "Not seen for 1 min or more in any session: “about half”. With 12 sessions without it, something that strikes "
+        "up to 26 % of sessions could still have gone unseen. Nor was “stuck to cadence”, which only 4 sessions with "
+        "cadence could show (up to 60 %)."
+    )
+
+
+def test_sessions_of_one_activity_are_called_by_it() -> None:
+    sessions = [{"session": f"S{k:02d}", "activity": "rowing", "columns": {}} for k in range(1, 13)]
+    document = document_of(
+        states=seconds(faithful=9000), affected=[affected(sessions=("S01", "S02"))], sessions=sessions
+    )
+    assert "In 2 of 12 sessions of rowing (exact" in claims(document, pairs_of(12))["state_halved"]
+
+
+def test_scope_counts_units_where_the_sessions_name_them() -> None:
+    sessions = [{"session": f"S{k:02d}", "columns": {"unit.band": f"u{k % 2}"}} for k in range(1, 13)]
+    document = document_of(states=seconds(faithful=9000), sessions=sessions)
+    (subject,) = subjects(document, pairs_of(12))
+    assert subject.scope == "six people, two units, 12 sessions, left wrist, firmware 2.1"
+
+
+def test_scope_says_what_is_not_told() -> None:
+    pairs = pairs_of(12).with_columns(
+        firmware=pl.lit(None, dtype=pl.String),
+        wear_site=pl.lit(None, dtype=pl.String),
+        reference_device=pl.lit("patch"),
+    )
+    (subject,) = subjects(document_of(states=seconds(faithful=9000)), pairs)
+    assert subject.scope == (
+        "six people, 12 sessions, against patch (number of units, wear site and firmware not told)"
+    )
+
+
 def test_accuracy_whole_sentence() -> None:
     row = agreement(
         mae=statistic(10.2, 7.2, 13.7),
