@@ -114,6 +114,25 @@ def test_first_two_minutes_are_left_out_of_states_and_sums(done: list[SessionRes
         assert whole.blocks[:, 0].sum() - part.blocks[:, 0].sum() == pytest.approx(gone, abs=12.0)
 
 
+def test_blends_last_longer_the_more_of_a_window_a_state_needs(done: list[SessionResult]) -> None:
+    stricter = False
+    for series in every(done):
+        named = {a.name: a.seconds.get("between", 0.0) for a in series.alternatives}
+        if "share_lower" in named:
+            assert named["share_lower"] <= named[""] <= named["share_higher"]
+            stricter |= named["share_lower"] < named["share_higher"]
+    assert stricter
+
+
+def test_half_and_double_the_averaging_are_pairs_alone(done: list[SessionResult]) -> None:
+    for series in every(done):
+        named = {a.name: a for a in series.alternatives}
+        assert named["averaging_halved"].averaging_s == pytest.approx(0.5 * series.averaging_s)
+        assert named["averaging_doubled"].averaging_s == pytest.approx(2.0 * series.averaging_s)
+        assert named["averaging_doubled"].seconds == {}
+        assert named["averaging_doubled"].blocks[:, 0].sum() > 0
+
+
 def test_mended_intervals_become_gaps_as_when_beats_are_taken_without_them() -> None:
     interval = np.array([1.0, 0.9, 1.1, 1.0, 0.8])
     no = np.zeros(5, dtype=np.bool_)

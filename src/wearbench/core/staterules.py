@@ -42,7 +42,7 @@ def _one_a_mode(kinds: I8, ratios: F64) -> I64:
     return np.array([named.index(one) for one in named], dtype=np.int64)
 
 
-def settle_blends(data: StateInput, column: I64, kinds: I8, ratios: F64) -> I64:
+def settle_blends(data: StateInput, column: I64, kinds: I8, ratios: F64, *, mode_share: float = 0.8) -> I64:
     """Where one mode gives way to another, the 80 % rule decides which readings are blends.
 
     Between two modes the share of the second in the window is ``(tested - first) / (second - first)``: below 0.2 the
@@ -57,12 +57,15 @@ def settle_blends(data: StateInput, column: I64, kinds: I8, ratios: F64) -> I64:
     kinds : int8 array, shape (K,)
         State of each column.
     ratios : float64 array, shape (K,)
+    mode_share : float
+        Share of a window from which it belongs to one mode.
 
     Returns
     -------
     int64 array, shape (n,)
         The path with blends settled.
     """
+    rest = round(1.0 - mode_share, 9)
     is_mode = ~np.isin(kinds, (BETWEEN, ASTRAY))
     barrier = kinds == FROZEN
     between = int(np.flatnonzero(kinds == BETWEEN)[0])
@@ -83,7 +86,7 @@ def settle_blends(data: StateInput, column: I64, kinds: I8, ratios: F64) -> I64:
         apart = np.abs(two - one) >= 0.06 * np.maximum(one, two)
         share = np.full(hi - lo, np.nan)
         np.divide(data.tested[lo:hi] - one, two - one, out=share, where=apart)
-        blend = (share >= 0.2) & (share <= 0.8)
+        blend = (share >= rest) & (share <= mode_share)
         left, right = here - lo, there - lo
         while left > 0 and blend[left - 1]:
             left -= 1
@@ -92,11 +95,11 @@ def settle_blends(data: StateInput, column: I64, kinds: I8, ratios: F64) -> I64:
         out[lo + left : here] = between
         out[there : lo + right] = between
         if left == here - lo:
-            while left < there - lo and -0.15 < share[left] < 0.2:
+            while left < there - lo and -0.15 < share[left] < rest:
                 out[lo + left] = a
                 left += 1
         if right == there - lo:
-            while right > left and 1.15 > share[right - 1] > 0.8:
+            while right > left and 1.15 > share[right - 1] > mode_share:
                 out[lo + right - 1] = b
                 right -= 1
     return out

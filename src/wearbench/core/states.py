@@ -102,7 +102,9 @@ class FaithfulSums:
         )
 
 
-def label(data: StateInput, parameters: StateParameters, *, frozen_min_s: float, frozen_move: float) -> States:
+def label(
+    data: StateInput, parameters: StateParameters, *, frozen_min_s: float, frozen_move: float, mode_share: float = 0.8
+) -> States:
     """Label every reading with what the device was doing.
 
     Parameters
@@ -113,6 +115,8 @@ def label(data: StateInput, parameters: StateParameters, *, frozen_min_s: float,
         Shortest run of one value that can be a freeze, seconds.
     frozen_move : float
         How far the reference must move meanwhile.
+    mode_share : float
+        Share of a window from which it belongs to one mode, where one mode gives way to another.
 
     Returns
     -------
@@ -138,7 +142,7 @@ def label(data: StateInput, parameters: StateParameters, *, frozen_min_s: float,
     gap = np.clip(np.diff(part.time_s, prepend=part.time_s[0]), 0.0, None)
     stay = np.exp(-gap[:, None] / model.hold_s)
     decoded = decode(model.first, stay, model.enter, model.enter, again=model.again)
-    column = settle_blends(part, decoded.path, kinds, model.ratio)
+    column = settle_blends(part, decoded.path, kinds, model.ratio, mode_share=mode_share)
     part_state, part_ratio, part_also = coincidences(part, kinds[column], model.ratio[column])
     part_state = whole_holds(part, part_state, held)
     part_state = slips(part, part_state, part_ratio, parameters)

@@ -22,6 +22,7 @@ from wearbench.core.states import STATES, States
 from wearbench.recipe.columns import COLUMNS, Column, apply_rules, outside, rule_spans, rules_of
 from wearbench.recipe.columnset import ColumnSet
 from wearbench.recipe.comparison import Comparison, paired
+from wearbench.recipe.disputes import settled
 from wearbench.recipe.episodes import episodes_of
 from wearbench.recipe.judging import judge
 from wearbench.recipe.learning import ModeAveraging, in_session
@@ -37,6 +38,7 @@ B8 = NDArray[np.bool_]
 
 COVERED: Final = {"covered_half": 0.5, "covered_nearly_all": 0.95}
 WIDTHS: Final = {"widths_narrower": 0.75, "widths_wider": 1.33}
+SHARES: Final = {"share_lower": 0.7, "share_higher": 0.9}
 FROZEN_BPM: Final = {"frozen_sooner": 3.0, "frozen_later": 8.0}
 FIRST_S: Final = 120.0
 WIDE_S: Final = 2.0
@@ -207,7 +209,8 @@ class _Bench:
         if not one.quantity.state_model:
             states = self.analysed.states
             return replace(states, state=np.where(now.used, 0, -1).astype(np.int8))
-        return judge(window, trusted, one.context, one.learned.states, one.settings, averaging_s=one.averaging_s).states
+        told = judge(window, trusted, one.context, one.learned.states, one.settings, averaging_s=one.averaging_s)
+        return settled(told.states, window)
 
     def counted(self, name: str, column: Column, clock: ClockFit, averaging_s: float) -> Alternative:
         """Seconds of each state, sure episodes and sums of one way of judging."""
@@ -288,12 +291,16 @@ class _Bench:
             yield self.judged("unmended", clock, one.averaging_s, running=without_mended(running))
 
     def of_states(self, clock: ClockFit) -> Iterator[Alternative]:
-        """Narrower and wider states, and how far the reference must move from a value that is held."""
+        """Narrower and wider states, where a blend ends, and how far the reference must move from a held value."""
         one = self.one
         for name, factor in WIDTHS.items():
             states = replace(one.learned.states, spread=factor * one.learned.states.spread)
             other = replace(one, learned=replace(one.learned, states=states))
             yield self.judged(name, clock, one.averaging_s, one=other)
+        if np.unique(self.analysed.states.state[self.analysed.states.state >= 0]).size > 1:
+            for name, share in SHARES.items():
+                other = replace(one, settings=replace(one.settings, state_share=share))
+                yield self.judged(name, clock, one.averaging_s, one=other)
         for name, move_bpm in FROZEN_BPM.items():
             if self._may_freeze(move_bpm):
                 other = replace(one, settings=replace(one.settings, frozen_move_bpm=move_bpm))

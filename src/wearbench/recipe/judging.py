@@ -74,7 +74,13 @@ def judge(
         cadence=cadence_over(context, start_s, end_s),
         averaging_s=averaging_s,
     )
-    states = label(data, parameters, frozen_min_s=settings.frozen_min_s, frozen_move=settings.frozen_move_bpm)
+    states = label(
+        data,
+        parameters,
+        frozen_min_s=settings.frozen_min_s,
+        frozen_move=settings.frozen_move_bpm,
+        mode_share=settings.state_share,
+    )
     return Judged(data=data, near=states, states=_spread(states, part, pairs.tested.size))
 
 
