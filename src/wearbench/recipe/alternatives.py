@@ -209,8 +209,7 @@ class _Bench:
         if not one.quantity.state_model:
             states = self.analysed.states
             return replace(states, state=np.where(now.used, 0, -1).astype(np.int8))
-        told = judge(window, trusted, one.context, one.learned.states, one.settings, averaging_s=one.averaging_s)
-        return settled(told.states, window)
+        return judge(window, trusted, one.context, one.learned.states, one.settings, averaging_s=one.averaging_s).states
 
     def counted(self, name: str, column: Column, clock: ClockFit, averaging_s: float) -> Alternative:
         """Seconds of each state, sure episodes and sums of one way of judging."""
