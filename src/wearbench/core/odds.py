@@ -113,7 +113,7 @@ def odds_within(
     -------
     Estimate
         The Mantel-Haenszel odds ratio. Its log has the variance of its sum over clusters (participants, else
-        sessions) that hold both the state and both sides, with t at effective degrees of freedom. Where less than
+        sessions) that hold both the state and both sides, with t. Where less than
         one stretch of the state lies on one side, half a stretch is added to every cell and the interval is open on
         that side.
 
@@ -150,7 +150,7 @@ def odds_within(
     top, bottom = _by_cluster(for_it, clusters), _by_cluster(against, clusters)
     spread = top / top.sum() - bottom / bottom.sum()
     variance = _of_sum(spread)
-    df = effective_df(top / top.sum() + bottom / bottom.sum())
+    df = 0.5 * (clusters.count - 1 + effective_df(top / top.sum() + bottom / bottom.sum()))
     return _interval(value, variance, df, confidence=confidence, method=method, n=clusters.count, side=state_side)
 
 

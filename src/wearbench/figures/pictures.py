@@ -13,6 +13,7 @@ from wearbench.figures.choices import choices_table, draw_choices, main_claim
 from wearbench.figures.difference import difference_table, draw_difference
 from wearbench.figures.evidence import draw_evidence, evidence_table
 from wearbench.figures.flow import draw_flow, flow_table
+from wearbench.figures.odds import draw_odds, odds_table
 from wearbench.figures.ratio import draw_ratio, ratio_table
 from wearbench.figures.scatter import draw_scatter, scatter_table
 from wearbench.figures.shares import draw_shares, shares_table
@@ -76,6 +77,7 @@ def pictures_of(results: Results, subject: Subject, *, scope: str) -> Iterator[P
         ("wall", "ribbon wall", wall_table(results, subject), partial(draw_wall, scope=scope), 920.0),
         ("evidence", "how the evidence grew", evidence_table(subject), partial(draw_evidence, scope=scope), 624.0),
         ("before_after", "before and after", turn, partial(draw_before_after, scope=scope), 624.0),
+        ("odds", "odds of failures by condition", odds_table(subject), partial(draw_odds, scope=scope), 920.0),
         ("ratio", "ratio plot", ratio, partial(draw_ratio, scope=scope, unit=unit, what=what), 920.0),
         ("scatter", "tested against reference", scatter_table(subject), close, 450.0),
         ("difference", "differences", difference_table(subject), apart, 450.0),

@@ -10,6 +10,7 @@ from wearbench.findings.sentences import find
 from wearbench.findings.subject import Subject, device_label, subjects
 from wearbench.findings.tracing import rows_behind
 from wearbench.findings.tracking import unjudged_s
+from wearbench.findings.why import is_clear, odds_words, question_words
 from wearbench.findings.within import session_bounds
 
 __all__ = [
@@ -20,9 +21,12 @@ __all__ = [
     "claim_label",
     "device_label",
     "find",
+    "is_clear",
     "leads_in_two_parts",
     "looks_like_groups",
+    "odds_words",
     "primary_row",
+    "question_words",
     "rhythm_words",
     "rows_behind",
     "session_bounds",

@@ -30,6 +30,7 @@ from wearbench.study.results import plain
 
 __all__ = ["find"]
 
+from wearbench.findings.why import say_why
 from wearbench.findings.within import session_bounds, within_sessions
 _KINDS: Final[tuple[Callable[[Subject], Iterator[Said]], ...]] = (
     say_nothing_judged,
@@ -39,6 +40,7 @@ _KINDS: Final[tuple[Callable[[Subject], Iterator[Said]], ...]] = (
     say_faithful,
     say_assumptions,
     say_states,
+    say_why,
     say_believed,
     say_recurrence,
     say_activity,

@@ -59,6 +59,8 @@ class Subject:
     evidence: list[dict[str, Any]] = field(default_factory=list)
     before_after: list[dict[str, Any]] = field(default_factory=list)
     side_by_side: list[dict[str, Any]] = field(default_factory=list)
+    why: list[dict[str, Any]] = field(default_factory=list)
+    cadence_evidence: list[dict[str, Any]] = field(default_factory=list)
     responses: list[dict[str, Any]] = field(default_factory=list)
     believed: list[dict[str, Any]] = field(default_factory=list)
     believed_summary: list[dict[str, Any]] = field(default_factory=list)
@@ -338,6 +340,8 @@ def subjects(document: Mapping[str, Any], pairs: pl.DataFrame) -> list[Subject]:
                 evidence=rows("evidence", device, quantity),
                 before_after=rows("before_after", device, quantity),
                 side_by_side=rows("side_by_side", device, quantity),
+                why=rows("why", device, quantity),
+                cadence_evidence=rows("cadence_evidence", device, quantity),
                 responses=rows("responses", device, quantity),
                 believed=rows("believed", device, quantity),
                 believed_summary=rows("believed_summary", device, quantity),

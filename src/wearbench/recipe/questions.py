@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from typing import Any, Final
@@ -13,8 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wearbench.recipe.moments import Moments
-from wearbench.study import Study
-from wearbench.wording import number
+from wearbench.study import Participant
 
 __all__ = ["BANDS", "MULTIPLES", "NEAR", "Question", "questions_of"]
 
@@ -58,15 +57,15 @@ class Question:
     why: str = ""
 
 
-def questions_of(every: Sequence[Moments], study: Study, *, unit: str) -> Iterator[Question]:
+def questions_of(every: Sequence[Moments], people: Mapping[str, Participant], *, unit: str) -> Iterator[Question]:
     """All questions about one device and quantity; none looks at what the device gave.
 
     Parameters
     ----------
     every : sequence of Moments
         One a session.
-    study : Study
-        Its participants have columns.
+    people : mapping
+        Participants by name, with their columns.
     unit : str
         Of the quantity; bands of the rate are asked for ``bpm`` only.
 
@@ -103,7 +102,7 @@ def questions_of(every: Sequence[Moments], study: Study, *, unit: str) -> Iterat
         for name, multiples in pairs:
             group = f"reference within {NEAR:g} of {name}"
             yield Question(name="cadence_near", group=group, against="further from it", sides=_near(multiples))
-    yield from _of_sessions(every, study)
+    yield from _of_sessions(every, people)
     yield from _of_bouts(every)
 
 
@@ -211,14 +210,13 @@ def _both(activity: str, other: Sides) -> Sides:
     return sides
 
 
-def _of_sessions(every: Sequence[Moments], study: Study) -> Iterator[Question]:
+def _of_sessions(every: Sequence[Moments], people: Mapping[str, Participant]) -> Iterator[Question]:
     """What holds for whole sessions: firmware, wear site, columns of the sessions' and the participants' tables."""
     for name in ("firmware", "wear_site"):
         yield from _of_values(name, [getattr(m, name) for m in every], every)
     columns = dict.fromkeys(key for m in every for key in m.session.columns)
     for column in columns:
         yield from _of_values(f"sessions.{column}", [m.session.columns.get(column, "") for m in every], every)
-    people = study.participants
     columns = dict.fromkeys(key for m in every if m.participant in people for key in people[m.participant].columns)
     for column in columns:
         values = [people[m.participant].columns.get(column, "") if m.participant in people else "" for m in every]
@@ -246,13 +244,9 @@ def _split(name: str, known: Sequence[str], by: Callable[[Callable[[str], int]],
     if len({n for n in numbers if n is not None}) > 2 and all(n is not None for n in numbers):
         middle = float(np.median([n for n in numbers if n is not None]))
         if middle >= max(n for n in numbers if n is not None):  # half of them or more have the largest value
-            yield Question(
-                name=name, group=f"{_shown(middle)}", against=f"below {_shown(middle)}", sides=by(_at_least(middle))
-            )
+            yield Question(name=name, group=f"{middle:g}", against=f"below {middle:g}", sides=by(_at_least(middle)))
             return
-        yield Question(
-            name=name, group=f"above {_shown(middle)}", against=f"up to {_shown(middle)}", sides=by(_above(middle))
-        )
+        yield Question(name=name, group=f"above {middle:g}", against=f"up to {middle:g}", sides=by(_above(middle)))
         return
     yield from _each(name, different, lambda value: by(_equal(value)))
 
@@ -275,10 +269,6 @@ def _number(text: str) -> float | None:
     except ValueError:
         return None
     return value if math.isfinite(value) else None
-
-
-def _shown(value: float) -> str:
-    return number(value, decimals=0 if value == round(value) else 2).rstrip()
 
 
 def _of_bouts(every: Sequence[Moments]) -> Iterator[Question]:

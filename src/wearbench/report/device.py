@@ -27,6 +27,7 @@ from wearbench.report.tables import (
     three_clocks,
 )
 from wearbench.report.versions import change_tables, version_table
+from wearbench.report.why import WhyView, why_view
 from wearbench.study.results import Results
 from wearbench.wording import STATE_LABEL, finite, half_width, number, share
 
@@ -67,6 +68,7 @@ class DeviceView:
     rhythm: str
     kept: tuple[Table, ...]
     systematic: SystematicView | None = None
+    why: WhyView | None = None
     response: Table | None = None
     believed: Table | None = None
     believed_picture: Figure | None = None
@@ -123,6 +125,7 @@ def device_view(
         kept=tuple(_kept(document, subject)),
         sceptic=sceptic_view(document, subject, figures),
         systematic=systematic_view(subject, figures),
+        why=why_view(subject, figures),
         response=response_table(subject),
         believed=believed_sessions(subject),
         believed_picture=believed_figure(subject, scope=scope, uid=f"believed{k}"),
