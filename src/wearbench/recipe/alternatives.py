@@ -22,7 +22,6 @@ from wearbench.core.states import STATES, States
 from wearbench.recipe.columns import COLUMNS, Column, apply_rules, outside, rule_spans, rules_of
 from wearbench.recipe.columnset import ColumnSet
 from wearbench.recipe.comparison import Comparison, paired
-from wearbench.recipe.disputes import settled
 from wearbench.recipe.episodes import episodes_of
 from wearbench.recipe.judging import judge
 from wearbench.recipe.learning import ModeAveraging, in_session
