@@ -155,8 +155,8 @@ def walk(findings: list[dict[str, Any]], document: dict[str, Any], pairs: pl.Dat
         assert finding["scope"].strip(), finding
         for cited in finding["evidence"]["made_from"]:
             assert rows_behind(document, pairs, cited), (kind, cited)
+        assert finding["evidence"]["made_from"], kind
         if recomputed(kind):
-            assert finding["evidence"]["made_from"], kind
             assert unexplained(finding, document, pairs) == [], finding["claim"]
     return kinds
 

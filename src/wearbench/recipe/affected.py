@@ -15,9 +15,9 @@ from wearbench.quantities import QUANTITIES
 from wearbench.recipe.rowparts import NOT_ASKED, by_series, estimate_row, participant_of
 from wearbench.recipe.sessionresult import Episode, SeriesResult, SessionResult
 from wearbench.settings import Settings
-from wearbench.study import Study
+from wearbench.study import Study, declared_in
 
-__all__ = ["StateHistory", "affected_rows", "state_histories"]
+__all__ = ["StateHistory", "affected_rows", "least_seconds", "state_histories"]
 
 F64 = NDArray[np.float64]
 I64 = NDArray[np.int64]
@@ -150,6 +150,12 @@ def _is_sure(episode: Episode, sure_from: float) -> bool:
         return False
     least = 0.5 * sure_from if episode.also else sure_from
     return bool(np.isnan(episode.probability) or episode.probability >= least)
+
+
+def least_seconds(study: Study, settings: Settings) -> float:
+    """How long a failure must hold in a session to count: as declared beforehand, else as the settings say."""
+    declared = declared_in(study.decisions)
+    return settings.affected_s if declared is None else declared.declaration.systematic.least_seconds
 
 
 def affected_rows(

@@ -10,7 +10,7 @@ from typing import Any
 import polars as pl
 
 from wearbench import __version__
-from wearbench.recipe.affected import affected_rows
+from wearbench.recipe.affected import affected_rows, least_seconds
 from wearbench.recipe.agreementrows import agreement_rows, rows_by_rhythm, version_rows
 from wearbench.recipe.assumptionrows import assumption_tables
 from wearbench.recipe.believedrows import believed_rows, believed_summary_rows
@@ -96,7 +96,7 @@ def combine(results: Sequence[SessionResult], parameters: StudyParameters, study
         "reviewers": reviewers,
         "states": state_rows(ordered),
         "tracking": tracking_rows(ordered, study, settings),
-        "affected": affected_rows(ordered, settings, least_s=_least_s(study), every=True),
+        "affected": affected_rows(ordered, settings, least_s=least_seconds(study, settings), every=True),
         **why_tables(ordered, study, settings),
         "flow": flow_rows(ordered),
         "episodes": episode_rows(ordered),
@@ -116,12 +116,6 @@ def combine(results: Sequence[SessionResult], parameters: StudyParameters, study
         pairs=pairs,
         traces=trace_table(ordered),
     )
-
-
-def _least_s(study: Study) -> float | None:
-    """How long a failure must hold in a session, where that was declared beforehand."""
-    declared = declared_in(study.decisions)
-    return None if declared is None else declared.declaration.systematic.least_seconds
 
 
 def _beforehand(
