@@ -277,7 +277,7 @@ def _failures(document: dict[str, Any], tested: str, zone: tzinfo) -> list[str]:
     shown = [
         e
         for e in document["episodes"]
-        if e["state"] not in ("between", "not_worn", "not_expected") and e["seconds"] >= 10.0
+        if e["state"] not in ("between", "not_worn", "not_expected") and e["seconds"] >= 10.0 and not e.get("doubt")
     ]
     shown.sort(key=lambda e: -e["seconds"])
     lines = []

@@ -20,7 +20,7 @@ SHOWN: Final = (
     *("why", "cadence_evidence"),
     *("recurrence", "evidence", "before_after", "side_by_side"),
     *("clock", "windows", "flow", "references"),
-    *("response", "responses", "believed", "believed_summary"),
+    *("doubt_effect", "response", "responses", "believed", "believed_summary"),
     *("pairs", "sessions", "devices", "settings", "parameters", "inputs", "repairs", "files_left_out"),
     *("copies", "overlaps"),
     *("decisions_used", "declared", "deviations", "warnings"),

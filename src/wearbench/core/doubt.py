@@ -1,22 +1,18 @@
-"""Stretches where the reference itself is not to be trusted, found without looking at any tested device.
-
-A heart can race and recover, skip and stumble, but it does not double or halve its rate from one beat to the next;
-a recorder that misses every second beat, or counts T waves, does.
-"""
+"""Stretches where the reference itself is not to be trusted, found without looking at any tested device."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import pairwise
 from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from wearbench.core.artefacts import rolling_median
+from wearbench.core.counting import Stretch, miscounts
 from wearbench.errors import DataError
 
-__all__ = ["Doubt", "Why", "doubt_of_intervals", "doubt_of_rate"]
+__all__ = ["Doubt", "Why", "doubt_of_intervals", "tidied"]
 
 F64 = NDArray[np.float64]
 B = NDArray[np.bool_]
@@ -24,16 +20,17 @@ B = NDArray[np.bool_]
 Why = Literal["dry_start", "every_second_beat", "double_count", "jump", "noisy"]
 
 _STEP: Final = float(np.log(1.35))
-_JUMP: Final = float(np.log(1.5))
-_CAP: Final = 0.6
-_UNIT: Final = 0.1
-_REACH_S: Final = 8.0
+_EDGE: Final = 4
+_NORMAL: Final = 1.4826
+_SETTLED: Final = 15
 _TURNS: Final = 12
-_SETTLE_S: Final = 5.0
-_RATE_STEP: Final = float(np.log(1.7))
+_WILD: Final = float(np.log(1.4))
+_RESTLESS: Final = float(np.log(1.25))
+_WILD_OF: Final = 31
+_WILD_LEAST: Final = 9
+_REACH_S: Final = 8.0
 _START_S: Final = 180.0
-_LOWEST_BPM: Final = 27.0
-_HIGHEST_BPM: Final = 235.0
+_NOISY_APART_S: Final = 12.0
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -43,20 +40,6 @@ class Doubt:
     start_s: float
     end_s: float
     why: Why
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class _Stretch:
-    """A run without an abrupt step. ``first`` and ``last`` are log interval at its ends; ``pairs`` says that short
-    and long intervals take turns, so that two of them make one beat.
-    """
-
-    start_s: float
-    end_s: float
-    first: float
-    last: float
-    n: int
-    pairs: bool
 
 
 def _alternating(log_rr: F64) -> B:
@@ -74,11 +57,19 @@ def _alternating(log_rr: F64) -> B:
     out = np.zeros(n, dtype=bool)
     for a, b in _runs(spell):
         out[a : b + _TURNS] = True
+    # a beat that was counted once lets the turns begin anew; a short spell may be chance
+    for a, b in _runs(~out):
+        if a > 0 and b < n and b - a <= _TURNS // 3:
+            out[a:b] = True
+    for a, b in _runs(out):
+        if b - a < 2 * _TURNS:
+            out[a:b] = False
     return out
 
 
-def _cut(time_s: F64, length_s: F64, level: F64, pairs: B, joined: B) -> list[_Stretch]:
+def _cut(time_s: F64, length_s: F64, log_rr: F64, level: F64, pairs: B, joined: B) -> list[Stretch]:
     """Runs between abrupt steps; ``level`` is the log interval, smoothed over 5."""
+    away = np.abs(log_rr - level)
     n = level.size
     new = np.zeros(n, dtype=bool)
     new[0] = True
@@ -87,128 +78,44 @@ def _cut(time_s: F64, length_s: F64, level: F64, pairs: B, joined: B) -> list[_S
     new[1:] |= ~joined[1:]
     begins = np.flatnonzero(new)
     ends = np.append(begins[1:], n)
-    out: list[_Stretch] = []
+    middle = time_s + 0.5 * length_s
+    out: list[Stretch] = []
     for a, b in zip(begins.tolist(), ends.tolist(), strict=True):
-        if b - a < 3:  # on the way from one level to the next
+        if b - a < 5:  # on the way from one level to the next
             continue
-        inner = level[a + 1 : b - 1] if b - a > 6 else level[a:b]
+        low, high = (a + 1, b - 1) if b - a > 6 else (a, b)
+        first, last = slice(low, min(low + _EDGE, high)), slice(max(high - _EDGE, low), high)
         out.append(
-            _Stretch(
+            Stretch(
                 start_s=float(time_s[a]),
                 end_s=float(time_s[b - 1] + length_s[b - 1]),
-                first=float(np.median(inner[:8])),
-                last=float(np.median(inner[-8:])),
+                first=float(np.median(level[first])),
+                last=float(np.median(level[last])),
+                first_s=float(middle[first].mean()),
+                last_s=float(middle[last].mean()),
                 n=b - a,
                 pairs=bool(pairs[a]),
+                scatter=_scatter(away[a:b]),
             )
         )
     return out
 
 
-# how a stretch may have been counted: log of (true interval / counted interval), what it is called
-_COUNTED: Final[tuple[tuple[float, Why | None], ...]] = (
-    (0.0, None),
-    (-float(np.log(2.0)), "every_second_beat"),
-    (float(np.log(2.0)), "double_count"),
-)
-
-
-def _own_cost(stretch: _Stretch, how: int) -> float:
-    """What it costs to believe that the stretch was counted this way, apart from its neighbours."""
-    shift = _COUNTED[how][0]
-    slowest = float(np.log(60.0 / _LOWEST_BPM))
-    fastest = float(np.log(60.0 / _HIGHEST_BPM))
-    outside = sum(
-        max(0.0, value + shift - slowest) + max(0.0, fastest - value - shift) for value in (stretch.first, stretch.last)
-    )
-    if how:
-        belief = 0.8 * float(np.log2(1.0 + max(0.0, stretch.end_s - stretch.start_s) / 60.0))
-    else:
-        belief = 1.5 if stretch.pairs else 0.0
-    return belief + 40.0 * outside
-
-
-def _start_cost(stretch: _Stretch, how: int) -> float:
-    """What it costs to believe that the recorder began to count this way."""
-    return (0.0, 2.0, 0.5 if stretch.pairs else 4.0)[how]
-
-
-def _joint_cost(left: _Stretch, right: _Stretch, how_left: int, how_right: int) -> float:
-    """What it costs to believe the step between two stretches, given how each was counted."""
-    step = abs(right.first + _COUNTED[how_right][0] - left.last - _COUNTED[how_left][0])
-    allowed = 0.02 * max(0.0, right.start_s - left.end_s)
-    cost = min(max(0.0, step - allowed), _CAP) / _UNIT
-    return cost if how_left == how_right else cost + _start_cost(right, how_right)
-
-
-def _explain(stretches: list[_Stretch]) -> list[int]:
-    """How each stretch was counted: the cheapest account of the whole row (dynamic programming)."""
-    ways = range(len(_COUNTED))
-    cost = [_own_cost(stretches[0], how) + _start_cost(stretches[0], how) for how in ways]
-    back: list[list[int]] = []
-    for left, right in pairwise(stretches):
-        table = [[cost[h] + _joint_cost(left, right, h, g) for h in ways] for g in ways]
-        chosen = [min(ways, key=row.__getitem__) for row in table]
-        back.append(chosen)
-        cost = [table[g][chosen[g]] + _own_cost(right, g) for g in ways]
-    how = [min(ways, key=cost.__getitem__)]
-    for chosen in reversed(back):
-        how.append(chosen[how[-1]])
-    return how[::-1]
-
-
-def _continues(stretches: list[_Stretch], how: list[int], begin: int, end: int, *, meets: float) -> bool:
-    """Whether stretches [begin, end), counted as supposed, meet the rhythm of a long enough neighbour."""
-    length = stretches[end - 1].end_s - stretches[begin].start_s
-    least = min(20.0, 0.1 * length)
-    shift = _COUNTED[how[begin]][0]
-    if begin > 0:
-        other, mine = stretches[begin - 1], stretches[begin]
-        away = abs(other.last + _COUNTED[how[begin - 1]][0] - mine.first - shift)
-        if away < meets and mine.start_s - other.end_s < 20.0 and other.end_s - other.start_s >= least:
-            return True
-    if end < len(stretches):
-        other, mine = stretches[end], stretches[end - 1]
-        away = abs(other.first + _COUNTED[how[end]][0] - mine.last - shift)
-        if away < meets and other.start_s - mine.end_s < 20.0 and other.end_s - other.start_s >= least:
-            return True
-    return False
-
-
-def _steps_to_doubts(stretches: list[_Stretch], *, least_n: int, meets: float) -> list[Doubt]:
-    if not stretches:
-        return []
-    how = _explain(stretches)
-    out: list[Doubt] = []
-    begin = 0
-    while begin < len(stretches):
-        end = begin + 1
-        while end < len(stretches) and how[end] == how[begin]:
-            end += 1
-        why = _COUNTED[how[begin]][1]
-        enough = sum(s.n for s in stretches[begin:end]) >= least_n
-        if why is not None and enough and _continues(stretches, how, begin, end, meets=meets):
-            out.append(Doubt(start_s=stretches[begin].start_s, end_s=stretches[end - 1].end_s, why=why))
-        begin = end
-    for k in range(1, len(stretches)):
-        left, right = stretches[k - 1], stretches[k]
-        apart = right.start_s - left.end_s
-        step = abs(right.first + _COUNTED[how[k]][0] - left.last - _COUNTED[how[k - 1]][0])
-        if apart < 3.0 and step > _JUMP and min(left.n, right.n) >= 2 * least_n and not (left.pairs or right.pairs):
-            out.append(
-                Doubt(
-                    start_s=max(left.start_s, left.end_s - _REACH_S),
-                    end_s=min(right.end_s, right.start_s + _REACH_S),
-                    why="jump",
-                )
-            )
-    return out
+def _scatter(away: F64) -> float:
+    """How far single intervals scatter about their level, at either end of a stretch; 0 where it is too short."""
+    if away.size < _SETTLED:
+        return 0.0
+    return _NORMAL * max(float(np.median(away[:_SETTLED])), float(np.median(away[-_SETTLED:])))
 
 
 def _noisy(log_rr: F64) -> B:
-    """Spells where nearly half of 15 intervals fit neither the local median nor the one, two or three before."""
+    """Spells where nine of 31 intervals fit neither the local median nor the one, two or three before.
+
+    Fit means within 40 %: an irregular heart (fibrillation, premature beats) is mostly within that, a strap that
+    misses and invents beats is not.
+    """
     n = log_rr.size
-    if n < 15:
+    if n < _WILD_OF:
         return np.zeros(n, dtype=bool)
     away = np.abs(log_rr - rolling_median(log_rr, 11))
     for lag in (2, 3):
@@ -217,11 +124,20 @@ def _noisy(log_rr: F64) -> B:
         ahead = np.full(n, np.inf)
         ahead[:-lag] = same[lag:]
         away = np.minimum(away, np.maximum(same, ahead))
-    wild = (away > 0.25).astype(np.float64)
+    wild = (away > _WILD).astype(np.float64)
     found = np.zeros(n, dtype=bool)
-    for a, b in _runs(np.convolve(wild, np.ones(15), mode="valid") >= 6.5):
-        inside = np.flatnonzero(wild[a : b + 14]) + a
+    for a, b in _runs(np.convolve(wild, np.ones(_WILD_OF), mode="valid") >= _WILD_LEAST - 0.5):
+        inside = np.flatnonzero(wild[a : b + _WILD_OF - 1]) + a
         found[inside[0] : inside[-1] + 1] = True
+    restless = away > _RESTLESS
+    for a, b in _runs(found):
+        start, stop = a, b
+        least, most = max(0, a - _WILD_LEAST), min(n, b + _WILD_LEAST)
+        while start > least and (before := np.flatnonzero(restless[max(0, start - 5) : start])).size:
+            start = max(0, start - 5) + int(before[0])
+        while stop < most and (after := np.flatnonzero(restless[stop : stop + 5])).size:
+            stop += int(after[-1]) + 1
+        found[start:stop] = True
     return found
 
 
@@ -251,11 +167,23 @@ def _dry_start(found: list[Doubt], begin_s: float) -> list[Doubt]:
     return [start, *(d for d in found if d not in joined)]
 
 
-def _tidy(found: list[Doubt], begin_s: float) -> tuple[Doubt, ...]:
-    """Join touching doubts of one kind, name a bad beginning, put in order."""
+def tidied(found: list[Doubt], begin_s: float) -> tuple[Doubt, ...]:
+    """Join touching doubts of one kind, name a bad beginning, put in order.
+
+    Parameters
+    ----------
+    found : list of Doubt
+    begin_s : float
+        Where the recording begins.
+
+    Returns
+    -------
+    tuple of Doubt
+    """
     merged: list[Doubt] = []
     for doubt in sorted(_dry_start(found, begin_s), key=lambda d: (d.why, d.start_s)):
-        if merged and merged[-1].why == doubt.why and doubt.start_s <= merged[-1].end_s + 5.0:
+        apart = _NOISY_APART_S if doubt.why == "noisy" else 5.0
+        if merged and merged[-1].why == doubt.why and doubt.start_s <= merged[-1].end_s + apart:
             end = max(merged[-1].end_s, doubt.end_s)
             merged[-1] = Doubt(start_s=merged[-1].start_s, end_s=end, why=doubt.why)
         else:
@@ -316,104 +244,7 @@ def doubt_of_intervals(start_s: F64, interval_s: F64, *, known: B | None = None)
     if calm.size >= 10:
         level = rolling_median(log_rr[calm], 5)
         joined = joined[calm] & (np.diff(calm, prepend=calm[0] - 1) == 1)
-        found += _steps_to_doubts(_cut(time[calm], length[calm], level, pairs[calm], joined), least_n=5, meets=0.2)
-    return _tidy(found, float(time[0]))
-
-
-def doubt_of_rate(time_s: F64, rate_bpm: F64) -> tuple[Doubt, ...]:
-    """Find where a reference that gives only a sampled rate is not to be trusted.
-
-    Parameters
-    ----------
-    time_s, rate_bpm : float64 arrays, shape (n,)
-        Increasing seconds and the rate; NaN and values at or below 0 are gaps.
-
-    Returns
-    -------
-    tuple of Doubt
-
-    Raises
-    ------
-    DataError
-        If there is not one time for each rate.
-
-    Notes
-    -----
-    As for intervals, but a recorder smooths its rate, so a step may take up to 10 s: samples on the way between two
-    levels (a factor above 1.5 within 10 s) belong to neither. Alternation cannot be seen in a rate, so counting
-    double has to be believed against counting every second beat by its length and its neighbours alone. Below one
-    reading in 10 s nothing can be told.
-    """
-    if time_s.shape != rate_bpm.shape:
-        raise DataError(f"expected one time a rate, got {time_s.size} times for {rate_bpm.size} rates")
-    good = np.isfinite(rate_bpm) & (rate_bpm > 0)
-    time, log_rr = time_s[good], np.log(60.0 / np.where(good, rate_bpm, 1.0))[good]
-    if time.size < 10 or float(np.median(np.diff(time))) > 10.0:
-        return ()
-    usual = float(np.median(np.diff(time)))
-    if usual <= 0:
-        return ()
-    smooth = rolling_median(log_rr, 3)
-    cuts = _abrupt(time, smooth)
-    near = np.zeros(time.size, dtype=bool)
-    for cut in cuts:
-        near |= np.abs(time - cut) < _SETTLE_S
-    kept = np.flatnonzero(~near)
-    if kept.size < 10:
-        return ()
-    time_k, level = time[kept], smooth[kept]
-    length = np.minimum(np.diff(time_k, append=time_k[-1] + usual), 3 * usual)
-    joined = np.diff(kept, prepend=kept[0] - 1) == 1
-    joined &= np.diff(time_k, prepend=time_k[0]) < 60.0
-    # apart from the cuts a rate may do what it likes
-    part = np.cumsum(~joined)
-    stretches = _parts(time_k, length, level, part)
-    found = _steps_to_doubts(stretches, least_n=3, meets=0.12)
-    # the recorder's smoothing spreads each change over the time that was set aside: count it in
-    found = [
-        Doubt(
-            start_s=max(float(time[0]), d.start_s - _SETTLE_S),
-            end_s=min(float(time[-1]), d.end_s + _SETTLE_S),
-            why=d.why,
-        )
-        for d in found
-    ]
-    return _tidy(found, float(time[0]))
-
-
-def _abrupt(time: F64, level: F64) -> list[float]:
-    """Instants where the level steps by a factor above 1.7 within 10 s and stands still on both sides."""
-    early = np.searchsorted(time, time - _SETTLE_S, side="left")
-    late = np.minimum(np.searchsorted(time, time + _SETTLE_S, side="right") - 1, time.size - 1)
-    change = np.abs(level[late] - level[early])
-    out: list[float] = []
-    for a, b in _runs(change > _RATE_STEP):
-        at = float(time[a:b][change[a:b] >= 0.98 * change[a:b].max()].mean())
-        # levels just before and after the step, and further off: a count that changed stands still at once
-        sides = [level[(time >= at + a) & (time <= at + b)] for a, b in ((-15, -11), (-9, -5), (5, 9), (11, 15))]
-        if any(side.size == 0 for side in sides):
-            continue
-        far_before, before, after, far_after = (float(np.median(side)) for side in sides)
-        step = abs(after - before)
-        around = (level[(time >= at - 15) & (time <= at - 5)], level[(time >= at + 5) & (time <= at + 15)])
-        if max(float(np.ptp(side)) for side in around) > 0.18 * step:
-            continue
-        if step > _RATE_STEP and max(abs(before - far_before), abs(far_after - after)) < 0.12 * step:
-            out.append(at)
-    return out
-
-
-def _parts(time: F64, length: F64, level: F64, part: NDArray[np.intp]) -> list[_Stretch]:
-    begins = np.flatnonzero(np.diff(part, prepend=part[0] - 1))
-    ends = np.append(begins[1:], part.size)
-    return [
-        _Stretch(
-            start_s=float(time[a]),
-            end_s=float(time[b - 1] + length[b - 1]),
-            first=float(np.median(level[a:b][time[a:b] <= time[a] + 10.0])),
-            last=float(np.median(level[a:b][time[a:b] >= time[b - 1] - 10.0])),
-            n=int(b - a),
-            pairs=False,
-        )
-        for a, b in zip(begins.tolist(), ends.tolist(), strict=True)
-    ]
+        stretches = _cut(time[calm], length[calm], log_rr[calm], level, pairs[calm], joined)
+        told = miscounts(stretches, least_n=5, meets=0.2, reach_s=_REACH_S, apart_s=3.0, per_s=0.02)
+        found += [Doubt(start_s=m.start_s, end_s=m.end_s, why=m.why) for m in told]
+    return tidied(found, float(time[0]))

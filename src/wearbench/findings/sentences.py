@@ -19,7 +19,7 @@ from wearbench.findings.failures import say_states
 from wearbench.findings.finding import Finding, Said
 from wearbench.findings.firmware import say_firmware
 from wearbench.findings.recurrence import say_recurrence
-from wearbench.findings.reference import say_reference
+from wearbench.findings.reference import say_disputed, say_doubt_effect, say_reference
 from wearbench.findings.response import say_response
 from wearbench.findings.rhythm import say_rhythm
 from wearbench.findings.sceptic import say_benefit, say_choices
@@ -53,6 +53,8 @@ _KINDS: Final[tuple[Callable[[Subject], Iterator[Said]], ...]] = (
     say_clock,
     say_response,
     say_reference,
+    say_doubt_effect,
+    say_disputed,
     say_rhythm,
 )
 

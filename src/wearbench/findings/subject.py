@@ -64,6 +64,8 @@ class Subject:
     responses: list[dict[str, Any]] = field(default_factory=list)
     believed: list[dict[str, Any]] = field(default_factory=list)
     believed_summary: list[dict[str, Any]] = field(default_factory=list)
+    doubt_effect: list[dict[str, Any]] = field(default_factory=list)
+    disputed: list[dict[str, Any]] = field(default_factory=list)
 
     @property
     def sessions(self) -> list[str]:
@@ -319,7 +321,8 @@ def subjects(document: Mapping[str, Any], pairs: pl.DataFrame) -> list[Subject]:
                 pairs=mine,
                 agreement=agreement,
                 states=rows("states", device, quantity),
-                episodes=rows("episodes", device, quantity),
+                episodes=[e for e in rows("episodes", device, quantity) if not e.get("doubt")],
+                disputed=[e for e in rows("episodes", device, quantity) if e.get("doubt")],
                 clock=rows("clock", device, quantity),
                 windows=rows("windows", device, quantity),
                 shares=rows("tracking", device, quantity),
@@ -345,6 +348,7 @@ def subjects(document: Mapping[str, Any], pairs: pl.DataFrame) -> list[Subject]:
                 responses=rows("responses", device, quantity),
                 believed=rows("believed", device, quantity),
                 believed_summary=rows("believed_summary", device, quantity),
+                doubt_effect=rows("doubt_effect", device, quantity),
             )
         )
     return found

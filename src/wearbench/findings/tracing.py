@@ -111,12 +111,12 @@ def _wanted(kind: str, evidence: _Keys) -> Iterator[tuple[str, _Keys]]:
         yield "side_by_side", {"other": evidence.get("other")}
     if kind.startswith("state_"):
         yield "affected", {"state": evidence.get("state")}
-        yield "episodes", {"state": evidence.get("state")}
+        yield "episodes", {"state": evidence.get("state"), "doubt": None}
     if kind in ("not_seen", "lapses", "unsure"):
         for state in evidence.get("states") or ():
             yield "affected", {"state": state}
             if kind != "not_seen":
-                yield "episodes", {"state": state}
+                yield "episodes", {"state": state, "doubt": None}
     if kind == "not_seen":
         yield "affected", {"state": "cadence_locked"}
 

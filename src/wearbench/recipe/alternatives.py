@@ -22,6 +22,7 @@ from wearbench.core.states import STATES, States
 from wearbench.recipe.columns import COLUMNS, Column, apply_rules, outside, rule_spans, rules_of
 from wearbench.recipe.columnset import ColumnSet
 from wearbench.recipe.comparison import Comparison, paired
+from wearbench.recipe.disputes import settled
 from wearbench.recipe.episodes import episodes_of
 from wearbench.recipe.judging import judge
 from wearbench.recipe.learning import ModeAveraging, in_session
@@ -208,7 +209,8 @@ class _Bench:
         if not one.quantity.state_model:
             states = self.analysed.states
             return replace(states, state=np.where(now.used, 0, -1).astype(np.int8))
-        return judge(window, trusted, one.context, one.learned.states, one.settings, averaging_s=one.averaging_s).states
+        told = judge(window, trusted, one.context, one.learned.states, one.settings, averaging_s=one.averaging_s)
+        return settled(told.states, window)
 
     def counted(self, name: str, column: Column, clock: ClockFit, averaging_s: float) -> Alternative:
         """Seconds of each state, sure episodes and sums of one way of judging."""

@@ -29,13 +29,17 @@ F64 = NDArray[np.float64]
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Column:
-    """Readings, their states, the missing stretches of one column, and when no value was to be expected."""
+    """Readings, their states, the missing stretches of one column, and when no value was to be expected.
+
+    ``claimed`` are the states before disagreement that may be the reference's was set aside.
+    """
 
     name: str
     window: Windowed
     states: States
     gone: F64
     absent: Absent
+    claimed: States | None = None
 
 
 def rules_of(study: Study) -> Rules:

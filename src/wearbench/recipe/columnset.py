@@ -21,6 +21,7 @@ from wearbench.recipe.columns import (
     rules_of,
 )
 from wearbench.recipe.comparison import Comparison, paired
+from wearbench.recipe.disputes import settled
 from wearbench.recipe.expecting import expected_span, in_place, missing
 from wearbench.recipe.judging import judge
 from wearbench.recipe.setaside import without_set_aside
@@ -88,7 +89,8 @@ class _Draft:
         one, clock = self.one, self.clock
         left = without_set_aside(one, start, decided, clock)
         same = next((c for c in like if np.array_equal(c.window.pairs.reason, left.pairs.reason)), None)
-        states = self._states(left) if same is None else same.states
+        claimed = self._states(left) if same is None else (same.claimed or same.states)
+        states = settled(claimed, left) if one.quantity.state_model else claimed
         silent = missing(one, in_place(one, left), self.expected)
         absent = absent_spans(
             decided,
@@ -100,7 +102,7 @@ class _Draft:
             silent=silent,
         )
         gone = outside(outside(silent, cut), absent.every)
-        return Column(name=name, window=left, states=states, gone=gone, absent=absent)
+        return Column(name=name, window=left, states=states, gone=gone, absent=absent, claimed=claimed)
 
     def _states(self, window: Windowed) -> States:
         one = self.one

@@ -15,6 +15,7 @@ from wearbench.recipe.agreementrows import agreement_rows, rows_by_rhythm, versi
 from wearbench.recipe.assumptionrows import assumption_tables
 from wearbench.recipe.believedrows import believed_rows, believed_summary_rows
 from wearbench.recipe.clockrows import clock_rows, parameter_rows, proposal_rows, window_rows
+from wearbench.recipe.doubtrows import doubt_effect_rows
 from wearbench.recipe.learning import StudyParameters
 from wearbench.recipe.pairtable import pair_table
 from wearbench.recipe.responserows import response_rows, responses_rows
@@ -100,6 +101,7 @@ def combine(results: Sequence[SessionResult], parameters: StudyParameters, study
         **why_tables(ordered, study, settings),
         "flow": flow_rows(ordered),
         "episodes": episode_rows(ordered),
+        "doubt_effect": doubt_effect_rows(ordered, agreement, settings),
         "response": response_rows(ordered),
         "responses": responses_rows(ordered, study, settings),
         "believed": believed,

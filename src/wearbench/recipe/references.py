@@ -9,9 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wearbench.core.beats import Beats, beats_from_ecg, running_from_beats
-from wearbench.core.doubt import Doubt, doubt_of_rate
+from wearbench.core.doubt import Doubt
 from wearbench.core.pairing import rhythm
 from wearbench.core.peaks import EcgSegment
+from wearbench.core.ratedoubt import doubt_of_rate
 from wearbench.core.running import Running, running_from_level
 from wearbench.errors import CannotTell
 from wearbench.formats import Intervals, Signal

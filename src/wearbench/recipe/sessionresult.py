@@ -20,14 +20,17 @@ from wearbench.recipe.splitting import Split
 from wearbench.recipe.versions import Firmware
 from wearbench.study import Session
 
-__all__ = ["Alternative", "Episode", "SeriesResult", "SessionResult", "StateTime", "SumsRow"]
+__all__ = ["Alternative", "DoubtfulKept", "Episode", "SeriesResult", "SessionResult", "StateTime", "SumsRow"]
 
 F64 = NDArray[np.float64]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Episode:
-    """An unbroken run of one state other than faithful; seconds from the session's origin."""
+    """An unbroken run of one state other than faithful; seconds from the session's origin.
+
+    ``doubt`` says why it is not counted against the device, where it may be the reference's.
+    """
 
     id: str
     event: str
@@ -40,6 +43,17 @@ class Episode:
     reference_mean: float
     ratio: float
     probability: float
+    doubt: str = ""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class DoubtfulKept:
+    """Seconds of each state without and with doubtful reference kept; ``doubtful_s`` is what is in question."""
+
+    doubtful_s: float
+    missing_s: float
+    without: dict[str, float]
+    with_doubtful: dict[str, float]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -127,6 +141,8 @@ class SeriesResult:
     rhythms: tuple[RhythmSums, ...] = ()
     ran: Firmware = field(default_factory=lambda: Firmware(version="", how="unknown"))
     responses: tuple[StepResponse, ...] = ()
+    disputed: tuple[Episode, ...] = ()
+    doubtful: DoubtfulKept | None = None
     alternatives: tuple[Alternative, ...] = ()
 
 

@@ -139,8 +139,9 @@ def episode_rows(ordered: list[SessionResult]) -> list[dict[str, Any]]:
             "reference_mean": e.reference_mean,
             "ratio": e.ratio,
             "probability": e.probability,
+            "doubt": e.doubt or None,
         }
         for r in ordered
         for s in r.results
-        for e in s.episodes
+        for e in (*s.episodes, *s.disputed)
     ]

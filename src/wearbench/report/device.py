@@ -11,6 +11,7 @@ from wearbench.findings import Subject, leads_in_two_parts
 from wearbench.report.believed import believed_figure, believed_sessions
 from wearbench.report.leading import beside_tables, leading_table
 from wearbench.report.pieces import Figure, Said, figure_of, kind_of, said_of
+from wearbench.report.reference import doubt_tables
 from wearbench.report.response import response_table
 from wearbench.report.rhythms import rhythm_table
 from wearbench.report.sceptic import ScepticView, sceptic_view
@@ -72,6 +73,7 @@ class DeviceView:
     response: Table | None = None
     believed: Table | None = None
     believed_picture: Figure | None = None
+    doubt: tuple[Table, ...] = ()
     sceptic: ScepticView | None = None
 
 
@@ -129,6 +131,7 @@ def device_view(
         response=response_table(subject),
         believed=believed_sessions(subject),
         believed_picture=believed_figure(subject, scope=scope, uid=f"believed{k}"),
+        doubt=tuple(doubt_tables(subject)),
     )
 
 

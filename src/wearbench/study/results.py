@@ -77,6 +77,7 @@ TABLES: Final = (
     "objections",
     "clock",
     "windows",
+    "doubt_effect",
     "response",
     "responses",
     "believed",

@@ -1,0 +1,63 @@
+"""Whose step it was: the edges of a disagreement by a simple ratio. The rule is our own."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from wearbench.core.disputes import STEPPED, UNSEEN, disputed_readings
+from wearbench.core.statemodel import BETWEEN, DOUBLED, FAITHFUL, HALVED
+from wearbench.errors import DataError
+
+
+def found(state, tested, reference, *, every_s=1.0):
+    state, tested, reference = np.asarray(state, np.int8), np.asarray(tested, float), np.asarray(reference, float)
+    why = disputed_readings(state, time_s=np.arange(state.size) * every_s, tested=tested, reference=reference)
+    return sorted(set(why[np.isin(state, (HALVED, DOUBLED))].tolist()))
+
+
+def stretch(inside, *, n=100):
+    """Right for n readings, ``inside`` for n, right for n."""
+    return np.repeat([FAITHFUL, inside, FAITHFUL], n)
+
+
+def test_a_device_that_halves_is_the_device():
+    assert found(stretch(HALVED), np.repeat([140, 70, 140], 100), np.full(300, 140)) == [0]
+
+
+def test_a_reference_that_halves_makes_no_double_device():
+    assert found(stretch(DOUBLED), np.full(300, 140), np.repeat([140, 70, 140], 100)) == [STEPPED]
+
+
+def test_a_reference_that_counts_double_makes_no_half_device():
+    assert found(stretch(HALVED), np.full(300, 80), np.repeat([80, 160, 80], 100)) == [STEPPED]
+
+
+def test_one_edge_at_which_the_device_stepped_is_enough():
+    # at the end both come together while the reference falls; the beginning is the device's
+    tested, reference = np.repeat([70, 140, 70], 100), np.repeat([70, 70, 70], 100)
+    assert found(stretch(DOUBLED), tested, reference) == [0]
+
+
+def test_readings_on_the_way_are_stepped_over():
+    state = np.repeat([FAITHFUL, BETWEEN, DOUBLED], [100, 20, 100])
+    tested = np.concatenate([np.full(100, 70), np.linspace(70, 140, 20), np.full(100, 140)])
+    assert found(state, tested, np.full(220, 70)) == [0]
+
+
+@pytest.mark.parametrize(("state", "why"), [(DOUBLED, UNSEEN), (HALVED, 0)])
+def test_from_end_to_end(state, why):
+    assert found(np.full(300, state), np.full(300, 140.0 if state == DOUBLED else 70.0), np.full(300, 70.0)) == [why]
+
+
+def test_an_edge_more_than_a_minute_away_shows_nothing_but_slow_readings_count_in_readings():
+    state = np.repeat([FAITHFUL, -1, DOUBLED], [10, 61, 10])
+    tested, reference = np.repeat([70, 70, 140], [10, 61, 10]), np.full(81, 70)
+    assert found(state, tested, reference) == [UNSEEN]
+    assert found(stretch(DOUBLED, n=5), np.repeat([70, 140, 70], 5), np.full(15, 70), every_s=300.0) == [0]
+
+
+def test_lengths_must_match():
+    with pytest.raises(DataError) as caught:
+        disputed_readings(np.zeros(2, np.int8), time_s=np.zeros(3), tested=np.zeros(2), reference=np.zeros(2))
+    assert str(caught.value) == "expected states, times, readings and reference of one length, got 2, 3, 2 and 2"
