@@ -21,7 +21,7 @@ __all__ = ["cli", "main"]
 
 COMMANDS: Final = (
     *("look", "new", "sort", "card", "add", "bouts", "check", "declare"),
-    *("run", "changes", "keep", "demo", "show", "settings", "cache", "completion"),
+    *("run", "changes", "compare", "keep", "demo", "show", "settings", "cache", "completion"),
 )
 
 

@@ -151,13 +151,7 @@ def relabelled(
     """
     marked, groups = _labels(label, stratum)
     if arrangements(marked, stratum) <= most:
-        parts = []
-        for at in groups:
-            ways = list(itertools.combinations(range(at.size), int(marked[at].sum())))
-            table = np.zeros((len(ways), at.size), dtype=np.bool_)
-            for row, way in enumerate(ways):
-                table[row, list(way)] = True
-            parts.append(table)
+        parts = [_every(at.size, int(marked[at].sum())) for at in groups]
         pick = np.indices([len(table) for table in parts]).reshape(len(parts), -1)
         out = np.zeros((pick.shape[1], marked.size), dtype=np.bool_)
         for at, table, which in zip(groups, parts, pick, strict=True):
@@ -167,9 +161,21 @@ def relabelled(
     out = np.zeros((draws + 1, marked.size), dtype=np.bool_)
     out[0] = marked
     for at in groups:
-        order = generator.random((draws, at.size)).argsort(axis=1)
-        out[1:, at] = order < int(marked[at].sum())
+        n, n1 = at.size, int(marked[at].sum())
+        if math.comb(n, n1) <= most:
+            table = _every(n, n1)
+            out[1:, at] = table[generator.integers(0, len(table), size=draws)]
+        else:
+            out[1:, at] = generator.random((draws, n)).argsort(axis=1) < n1
     return out, False
+
+
+def _every(n: int, n1: int) -> B8:
+    """All ways to mark ``n1`` of ``n``, one a row."""
+    ways = np.array(list(itertools.combinations(range(n), n1)), dtype=np.int64).reshape(-1, n1)
+    table = np.zeros((len(ways), n), dtype=np.bool_)
+    table[np.arange(len(ways))[:, None], ways] = True
+    return table
 
 
 def stratified_difference(numerator: F64, denominator: F64, labels: B8, stratum: I64) -> F64:
@@ -193,9 +199,10 @@ def stratified_difference(numerator: F64, denominator: F64, labels: B8, stratum:
     which = np.unique(stratum, return_inverse=True)[1]
     member = np.zeros((stratum.size, int(which.max(initial=0)) + 1))
     member[np.arange(stratum.size), which] = 1.0
-    mask = labels.astype(np.float64)
-    n1, d1 = (mask * numerator) @ member, (mask * denominator) @ member
-    n0, d0 = numerator @ member - n1, denominator @ member - d1
+    rows = np.concatenate([numerator[:, None] * member, denominator[:, None] * member], axis=1)
+    inside = labels.astype(np.float64) @ rows
+    n1, d1 = np.split(inside, 2, axis=1)
+    n0, d0 = np.split(rows.sum(axis=0) - inside, 2, axis=1)
     both = (d1 > 0) & (d0 > 1e-12 * (d1 + d0))
     safe = np.where(both, d1 + d0, 1.0)
     top = np.where(both, (n1 * d0 - n0 * d1) / safe, 0.0).sum(axis=1)
@@ -213,6 +220,7 @@ def relabelling_test(
     seed: int = 0,
     name: str = "",
     most: int = MOST_ENUMERATED,
+    draws: int = DRAWS,
 ) -> Rearranged | None:
     """Two-sided permutation test of a difference of ratios, labels rearranged within strata.
 
@@ -229,6 +237,8 @@ def relabelling_test(
         As in `relabelled`.
     most : int
         Up to so many arrangements are enumerated.
+    draws : int
+        Arrangements drawn where there are more.
 
     Returns
     -------
@@ -257,7 +267,7 @@ def relabelling_test(
     value = float(stratified_difference(top, bottom, marked[None, :], code)[0])
     if math.isnan(value):
         return None
-    labels, enumerated = relabelled(marked, code, seed=seed, name=name, most=most)
+    labels, enumerated = relabelled(marked, code, seed=seed, name=name, most=most, draws=draws)
     rearranged = stratified_difference(top, bottom, labels, code)
     judged = rearranged_statistic(
         value,

@@ -16,8 +16,6 @@ __all__ = ["Standardised", "mix_distance", "standardised_difference"]
 F64 = NDArray[np.float64]
 I64 = NDArray[np.int64]
 
-_LEAST_CLUSTERS = 2
-
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Standardised:
@@ -71,6 +69,7 @@ def standardised_difference(
     cluster: ArrayLike,
     weight: ArrayLike | None = None,
     confidence: float = 0.95,
+    least: int = 2,
 ) -> Standardised:
     """Difference of ratios after direct standardisation to common cells.
 
@@ -87,12 +86,14 @@ def standardised_difference(
     weight : array-like, shape (n,), optional
         Time of each row, from which cells are weighed; the denominators by default.
     confidence : float
+    least : int
+        Clusters that a cell needs on either side to be in common.
 
     Returns
     -------
     Standardised
-        Cells in common are those with two clusters or more on either side; each weighs as the pooled time spent in it.
-        Interval: jackknife over the clusters of each side, weights held, t with Welch's degrees of freedom.
+        Each cell in common weighs as the pooled time spent in it. Interval: jackknife over the clusters of each side,
+        weights held, t with Welch's degrees of freedom; none where a cell rests on one cluster.
 
     Raises
     ------
@@ -114,16 +115,20 @@ def standardised_difference(
     common = [
         c
         for c in np.unique(where)
-        if all(np.unique(who[(where == c) & (side == s)]).size >= _LEAST_CLUSTERS for s in (True, False))
+        if all(np.unique(who[(where == c) & (side == s)]).size >= least for s in (True, False))
     ]
     method = "directly standardised"
     if not common:
-        why = "no activity was done in two sessions or more on either side"
+        enough = "at all" if least == 1 else f"by {least} clusters or more"
+        why = f"nothing was done {enough} on both sides"
         empty = Estimate(value=None, low=None, high=None, method=method, n=0, why=why)
         return Standardised(difference=empty, unlabelled=None, labelled=None, cells=(), weights=())
     total = np.array([heavy[where == c].sum() for c in common])
     weights = total / total.sum()
-    values, variances, freedom, count = {}, [], [], 0
+    values: dict[bool, float] = {}
+    variances: list[float] = []
+    freedom: list[int] = []
+    count, alone = 0, False
     for s in (True, False):
         mine = side == s
         codes = np.unique(who[mine & np.isin(where, common)])
@@ -134,6 +139,9 @@ def standardised_difference(
         )
         values[s] = float(weights @ (tops.sum(axis=0) / bottoms.sum(axis=0)))
         left = bottoms.sum(axis=0) - bottoms
+        if bool((left <= 1e-12 * bottoms.sum(axis=0)).any()):
+            alone = True
+            continue
         without = ((tops.sum(axis=0) - tops) / left) @ weights
         se = float(jackknife_se(float(without.mean()), without))
         variances.append(se * se)
@@ -141,7 +149,9 @@ def standardised_difference(
     value, variance = values[True] - values[False], sum(variances)
     method = f"directly standardised over {len(common)} cells, jackknife over {count} clusters, Welch's t"
     low = high = why_not = None
-    if variance > (1e-12 * max(1.0, abs(value))) ** 2:
+    if alone:
+        why_not = "what was done rests on one cluster somewhere: no interval can be given"
+    elif variance > (1e-12 * max(1.0, abs(value))) ** 2:
         df = variance**2 / sum(v * v / f for v, f in zip(variances, freedom, strict=True))
         half = t_quantile(0.5 + confidence / 2, df) * math.sqrt(variance)
         low, high = value - half, value + half
