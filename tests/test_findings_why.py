@@ -89,13 +89,17 @@ def test_the_clearest_description_with_sessions_odds_and_the_number_of_questions
 def test_what_chance_gives_easily_is_a_lead_and_no_result() -> None:
     claim = said({**ABOVE, "p_adjusted": 0.3})["why_halved"].claim
     assert claim.endswith(
-        "A lead, no result: among 110 questions chance alone gives as much easily (p = 0.3 counting them all)."
+        "A lead, no result: among 110 questions chance alone could give as much (p = 0.3 counting them all)."
     )
 
 
 def test_what_was_asked_beforehand_says_so() -> None:
     claim = said({**ABOVE, "exploratory": False, "p_adjusted": 0.004, "counted": 2})["why_halved"].claim
     assert claim.endswith("This was asked beforehand (p = 0.004 counting the 2 questions declared).")
+
+
+def test_one_affected_session_of_several_describes_nothing() -> None:
+    assert set(said({**ABOVE, "affected_in": 1, "affected_out": 0})) == {"why_asked"}
 
 
 def test_nothing_is_described_where_no_interval_is_clear_of_equal_odds() -> None:

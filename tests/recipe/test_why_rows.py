@@ -196,6 +196,28 @@ def test_questions_declared_beforehand_are_counted_among_themselves() -> None:
             assert before["p_adjusted"] == after["p_adjusted"]
 
 
+def test_what_a_state_is_defined_by_is_not_asked_about_it() -> None:
+    table = rows(study_of(7), only=("reference_change", "cadence"))
+    frozen = [r for r in table if (r["state"], r["question"]) == ("frozen", "reference_change")]
+    assert {r["why"] for r in frozen} == {
+        "a held value shows only while the reference moves: the question would answer itself"
+    }
+    assert all(r["p"] is None for r in frozen)
+    assert one(table, state="frozen", question="cadence")["p"] is not None
+
+
+def test_a_lock_is_held_against_time_with_a_cadence_only() -> None:
+    every = by_hand()
+    lock = STATES.index("cadence_locked")
+    cadence = np.where(np.arange(240) < 180, 30.0, np.nan)
+    state = np.where(np.isin(every[0].state, [STATES.index("halved")]), lock, every[0].state).astype(np.int8)
+    every = [replace(m, state=state, cadence=cadence) for m in every]
+    row = one(rows(every, only=("activity",)), state="cadence_locked")
+    # Halved before, locked now: of 900 s with a cadence in each session 600 are rowing and 300 are on stairs.
+    assert row["share_in"] == pytest.approx(150 / 600)
+    assert row["share_out"] == pytest.approx(0.0)
+
+
 def test_results_do_not_depend_on_the_order_of_sessions() -> None:
     every = study_of(8)
     assert rows(every, only=FEW) == rows(every[::-1], only=FEW)

@@ -129,11 +129,13 @@ def _ratio(value: float) -> str:
 def _description(subject: Subject, state: str, rows: Sequence[Row]) -> Said | None:
     """The description with the largest difference in the share of sessions affected, of those that are clear."""
     told = [row for row in rows if row["question"] in DESCRIBING]
+    one = len(subject.judged_sessions) == 1
+    least = 0 if one else 2  # one affected session of several describes nothing
     clear = [row for row in map(turned, told) if is_clear(row) > 0 and row["sessions_in"] and row["sessions_out"]]
+    clear = [row for row in clear if row["affected_in"] >= least]
     if not clear:
         return None
     best = max(clear, key=lambda row: (_apart(row), row["share_in"] or 0.0))
-    one = len(subject.judged_sessions) == 1
     did = STATE_DID[state].format(what=subject.what)
     if state == "cadence_locked":
         did = "agreed with the cadence rather than with the heart"
@@ -176,7 +178,7 @@ def _standing(row: Row, subject: Subject, *, n_clear: int, one: bool) -> str:
     if p is None:
         return "Exploratory: it was found by looking, and how often chance gives as much cannot be told."
     if p >= 1 - subject.confidence:
-        return f"A lead, no result: among {asked} chance alone gives as much easily ({p_words(p)} counting them all)."
+        return f"A lead, no result: among {asked} chance alone could give as much ({p_words(p)} counting them all)."
     picked = f", picked as the clearest of {n_clear} such descriptions" if n_clear > 1 else ""
     return (
         f"Exploratory: found by asking {asked}{picked} ({p_words(p)} counting them all). Expect less of new sessions."

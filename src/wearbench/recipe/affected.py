@@ -17,7 +17,7 @@ from wearbench.recipe.sessionresult import Episode, SeriesResult, SessionResult
 from wearbench.settings import Settings
 from wearbench.study import Study, declared_in
 
-__all__ = ["StateHistory", "affected_rows", "least_seconds", "state_histories"]
+__all__ = ["StateHistory", "affected_rows", "is_sure", "least_seconds", "state_histories"]
 
 F64 = NDArray[np.float64]
 I64 = NDArray[np.int64]
@@ -119,7 +119,7 @@ def _history(
             count = readings.setdefault(episode.state, np.zeros(len(judged), dtype=np.int64))
             seconds[episode.state][at] += episode.seconds
             longest[episode.state][at] = max(longest[episode.state][at], episode.seconds)
-            if _is_sure(episode, sure_from):
+            if is_sure(episode, sure_from):
                 sure[episode.state][at] += episode.seconds
                 count[at] += held.get(episode.id, _LEAST_READINGS)
     return StateHistory(
@@ -144,7 +144,7 @@ def _readings_of(series: SeriesResult) -> dict[str, int]:
     return {name: n for name, n in named if n is not None}
 
 
-def _is_sure(episode: Episode, sure_from: float) -> bool:
+def is_sure(episode: Episode, sure_from: float) -> bool:
     """Whether an episode counts; where another explanation fits as well, the two share the probability."""
     if getattr(episode, "doubt", ""):  # the reference may be the one that is wrong
         return False
@@ -211,7 +211,7 @@ def _affected_row(
     ]
     sure_from = settings.affected_probability
     longest = max(
-        (e for name, e in mine if name in counted and _is_sure(e, sure_from)), key=lambda e: e.seconds, default=None
+        (e for name, e in mine if name in counted and is_sure(e, sure_from)), key=lambda e: e.seconds, default=None
     )
     return {
         "device": history.device,

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cached_property
 from typing import Final
 
 import numpy as np
@@ -59,6 +58,11 @@ class Worn:
         )
 
 
+def _kind(state: str) -> str:
+    """States that can show in the same moments have one kind."""
+    return state if state in ("missing", "cadence_locked") else "any"
+
+
 def _stretches(hit: NDArray[np.bool_]) -> int:
     return int(runs_of(hit.astype(np.int8)).label.sum())
 
@@ -90,28 +94,25 @@ class Asked:
 
     def __init__(self, worn: Worn, sides: Sequence[I8]) -> None:
         self.worn, self.sides = worn, sides
-        self._pieces: dict[tuple[int, bool], tuple[NDArray[np.bool_], I64, int, float, F64]] = {}
+        self._pieces: dict[tuple[int, str], tuple[NDArray[np.bool_], I64, int, float, F64]] = {}
+        self._seconds: dict[str, F64] = {}
 
-    @cached_property
-    def seconds(self) -> F64:
-        """Seconds by session, side (without, under) and state, shape (k, 2, MISSING + 1)."""
-        size = MISSING + 1
-        out = np.zeros((len(self.sides), 2, size))
-        for k, (m, side) in enumerate(zip(self.worn.every, self.sides, strict=True)):
-            known = side >= 0
-            cell = side[known].astype(np.int64) * size + m.state[known]
-            out[k] = np.bincount(cell, weights=m.seconds[known], minlength=2 * size).reshape(2, size)
-        return out
+    def seconds(self, kind: str) -> F64:
+        """Seconds by session, side (without, under) and state, shape (k, 2, MISSING + 1), of what counts for a kind."""
+        if kind not in self._seconds:
+            size = MISSING + 1
+            out = np.zeros((len(self.sides), 2, size))
+            for k, (m, side) in enumerate(zip(self.worn.every, self.sides, strict=True)):
+                keep = (side >= 0) & m.telling(kind)
+                cell = side[keep].astype(np.int64) * size + m.state[keep]
+                out[k] = np.bincount(cell, weights=m.seconds[keep], minlength=2 * size).reshape(2, size)
+            self._seconds[kind] = out
+        return self._seconds[kind]
 
     def cells(self, state: str) -> F64:
-        """Seconds in and not in a state, under the condition and without it, of each session.
-
-        Without a value no state but ``missing`` can show: only that is told over all time.
-        """
-        code, total = code_of(state), self.seconds.sum(axis=2)
-        if state != "missing":
-            total = total - self.seconds[:, :, MISSING]
-        hit = self.seconds[:, :, code]
+        """Seconds in and not in a state, under the condition and without it, of each session, where it could show."""
+        seconds = self.seconds(_kind(state))
+        total, hit = seconds.sum(axis=2), seconds[:, :, code_of(state)]
         rest = np.maximum(total - hit, 0.0)
         return np.stack([hit[:, 1], rest[:, 1], hit[:, 0], rest[:, 0]], axis=1)
 
@@ -154,7 +155,7 @@ class Asked:
                 cells, session=worn.session, participant=worn.participant, run_s=run_s, confidence=confidence
             )
         m, side = worn.every[0], self.sides[0]
-        keep = side >= 0 if state == "missing" else (side >= 0) & m.valued
+        keep = (side >= 0) & m.telling(state)
         seconds, hit = m.seconds[keep], m.state[keep] == code_of(state)
         inside, total = float(seconds[hit].sum()), float(seconds.sum())
         # A state that comes and goes at random forgets within run gap / (run + gap): blocks are five times that.
@@ -164,25 +165,25 @@ class Asked:
         table = np.bincount(cell, weights=seconds, minlength=4 * (int(block[-1]) + 1)).reshape(-1, 4)
         return odds_of_blocks(table, run_s=run_s, confidence=confidence)
 
-    def _pieced(self, k: int, *, valued: bool) -> tuple[NDArray[np.bool_], I64, int, float, F64]:
+    def _pieced(self, k: int, kind: str) -> tuple[NDArray[np.bool_], I64, int, float, F64]:
         """A session's counted time cut into equal pieces: which moments, their pieces, and how much is under it."""
-        if (k, valued) not in self._pieces:
+        if (k, kind) not in self._pieces:
             m, side = self.worn.every[k], self.sides[k]
-            keep = (side >= 0) & m.valued if valued else side >= 0
+            keep = (side >= 0) & m.telling(kind)
             seconds = m.seconds[keep]
             length = max(_CELL_S, float(np.median(seconds)), float(seconds.sum()) / _MOST_CELLS)
             piece = ((np.cumsum(seconds) - 0.5 * seconds) / length).astype(np.int64)
             n = int(piece[-1]) + 1
             under = np.bincount(piece, weights=seconds * (side[keep] == 1), minlength=n) / length
-            self._pieces[k, valued] = (keep, piece, n, length, np.asarray(under, dtype=np.float64))
-        return self._pieces[k, valued]
+            self._pieces[k, kind] = (keep, piece, n, length, np.asarray(under, dtype=np.float64))
+        return self._pieces[k, kind]
 
     def _shifted(self, state: str, cells: F64, *, seed: int, draws: int, name: str) -> Chance:
         """Chance by circular shift of the state within each session that has it and lies on both sides."""
         telling = (cells[:, 0] + cells[:, 2] > 0) & (cells[:, :2].sum(axis=1) > 0) & (cells[:, 2:].sum(axis=1) > 0)
         sums = []
         for k in np.flatnonzero(telling).tolist():
-            keep, piece, n, length, under = self._pieced(k, valued=state != "missing")
+            keep, piece, n, length, under = self._pieced(k, _kind(state))
             m = self.worn.every[k]
             hit = np.bincount(piece, weights=m.seconds[keep] * (m.state[keep] == code_of(state)), minlength=n) / length
             sums.append(length * shift_sums(hit, under))

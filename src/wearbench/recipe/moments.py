@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from wearbench.core.pairing import REASONS
 from wearbench.core.running import Running, values_over
 from wearbench.core.states import STATES
+from wearbench.recipe.affected import is_sure
 from wearbench.recipe.judging import cadence_over
 from wearbench.recipe.places import places_of
 from wearbench.recipe.rowparts import participant_of
@@ -57,7 +58,7 @@ class Moments:
     time_s, seconds : float64
         Middle, and how long it counts for.
     state : int8
-        Index into ``STATES``, or ``MISSING``.
+        Index into ``STATES``, or ``MISSING``; readings of an episode that is not sure count as ``between``.
     tested, reference, cadence : float64
         NaN where there is none; cadence only while a stride is credible.
     change : float64
@@ -89,6 +90,12 @@ class Moments:
         mask: NDArray[np.bool_] = self.state != MISSING
         return mask
 
+    def telling(self, state: str) -> NDArray[np.bool_]:
+        """Moments in which a state could show: silence always, a lock only beside a cadence, others with a value."""
+        if state == "missing":
+            return np.ones(self.state.size, dtype=np.bool_)
+        return self.valued & np.isfinite(self.cadence) if state == "cadence_locked" else self.valued
+
     @property
     def elapsed_s(self) -> F64:
         """Time since the first moment."""
@@ -96,7 +103,7 @@ class Moments:
         return found
 
 
-def moments_of(result: SessionResult, series: SeriesResult, study: Study) -> Moments:
+def moments_of(result: SessionResult, series: SeriesResult, study: Study, *, sure_from: float) -> Moments:
     """Judged readings and missing time of a series, in order of time.
 
     Parameters
@@ -105,6 +112,8 @@ def moments_of(result: SessionResult, series: SeriesResult, study: Study) -> Mom
     series : SeriesResult
         One of it.
     study : Study
+    sure_from : float
+        Mean posterior probability from which an episode is sure.
 
     Returns
     -------
@@ -138,7 +147,7 @@ def moments_of(result: SessionResult, series: SeriesResult, study: Study) -> Mom
         wear_site=series.wear_site,
         time_s=time_s,
         seconds=joined(pairs.seconds, lengths),
-        state=joined(series.states.state, np.full(gone.size, MISSING)).astype(np.int8),
+        state=joined(_sure_states(series, sure_from), np.full(gone.size, MISSING)).astype(np.int8),
         tested=joined(pairs.tested, np.full(gone.size, np.nan)),
         reference=joined(pairs.reference, near),
         cadence=joined(series.cadence, cadence),
@@ -148,6 +157,12 @@ def moments_of(result: SessionResult, series: SeriesResult, study: Study) -> Mom
         bout=_words(joined(series.places.bout, places.bout)),
         has_cadence=any(one.quantity == "cadence" and one.time_s.size >= 5 for one in material.context),
     )
+
+
+def _sure_states(series: SeriesResult, sure_from: float) -> I8:
+    doubtful = [int(e.id.rpartition("-E")[2]) for e in series.episodes if not is_sure(e, sure_from)]
+    unsure = np.isin(series.episode, doubtful)
+    return np.where(unsure, STATES.index("between"), series.states.state).astype(np.int8)
 
 
 def _change(running: Running, time_s: F64) -> F64:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import partial
 from typing import Any, Final
 
@@ -31,6 +31,8 @@ NEAR: Final = 10.0
 MULTIPLES: Final = ((0.5, "half the cadence"), (1.0, "the cadence"), (2.0, "twice the cadence"))
 _STEADY: Final = 10.0
 """A reference that changes by less a minute is steady."""
+_MOVES: Final = {"frozen": "a held value shows only while the reference moves: the question would answer itself"}
+_BESIDE: Final = {"cadence_locked": "a lock shows only beside a cadence that is apart from the heart rate"}
 _FIRST_S: Final = 180.0
 _MOST_VALUES: Final = 12
 _LEAST_S: Final = 60.0
@@ -48,6 +50,8 @@ class Question:
         Gives, for the moments of a session, 1 under the condition, 0 without it, -1 where that is not known.
     why : str
         Not empty where the question cannot be asked.
+    own : dict
+        States for which the question would answer itself, with the reason.
     """
 
     name: str
@@ -55,6 +59,7 @@ class Question:
     against: str
     sides: Sides
     why: str = ""
+    own: Mapping[str, str] = field(default_factory=dict)
 
 
 def questions_of(every: Sequence[Moments], people: Mapping[str, Participant], *, unit: str) -> Iterator[Question]:
@@ -91,19 +96,24 @@ def questions_of(every: Sequence[Moments], people: Mapping[str, Participant], *,
         ("falling", -math.inf, -_STEADY),
         ("steady", -_STEADY, _STEADY),
     ):
-        yield Question(name="reference_change", group=group, against="otherwise", sides=_changing(low, high))
+        sides = _changing(low, high)
+        yield Question(name="reference_change", group=group, against="otherwise", sides=sides, own=_MOVES)
     yield Question(name="first_minutes", group="first 3 minutes", against="later", sides=_first)
     if any(m.has_cadence for m in every):
-        yield Question(name="cadence", group="a cadence is there", against="none is there", sides=_has_cadence)
-        known = unit == "bpm"
-        pairs: list[tuple[str, tuple[float, ...]]] = [(name, (k,)) for k, name in MULTIPLES] if known else []
-        if known:
-            pairs.insert(0, ("the cadence, half or twice of it", tuple(k for k, _ in MULTIPLES)))
-        for name, multiples in pairs:
-            group = f"reference within {NEAR:g} of {name}"
-            yield Question(name="cadence_near", group=group, against="further from it", sides=_near(multiples))
+        yield from _of_cadence(near=unit == "bpm")
     yield from _of_sessions(every, people)
     yield from _of_bouts(every)
+
+
+def _of_cadence(*, near: bool) -> Iterator[Question]:
+    """Whether there is a stride, and whether the reference is near it."""
+    there, none = "a cadence is there", "none is there"
+    yield Question(name="cadence", group=there, against=none, sides=_has_cadence, own=_BESIDE)
+    if near:
+        every = ("the cadence, half or twice of it", tuple(k for k, _ in MULTIPLES))
+        for name, multiples in (every, *((name, (k,)) for k, name in MULTIPLES)):
+            group, sides = f"reference within {NEAR:g} of {name}", _near(multiples)
+            yield Question(name="cadence_near", group=group, against="further from it", sides=sides, own=_BESIDE)
 
 
 def _each(name: str, values: Sequence[str], sides: Callable[[str], Sides]) -> Iterator[Question]:

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wearbench.core.chance import holm
+from wearbench.recipe.affected import least_seconds
 from wearbench.recipe.asking import LEAST_S, Answer, Asked, Worn
 from wearbench.recipe.cadencerows import cadence_rows
 from wearbench.recipe.moments import Moments, moments_of
@@ -44,14 +45,14 @@ def why_tables(ordered: list[SessionResult], study: Study, settings: Settings) -
     """
     declared = declared_in(study.decisions)
     named = () if declared is None else declared.declaration.questions
-    least_s = settings.affected_s if declared is None else declared.declaration.systematic.least_seconds
+    least_s, sure_from = least_seconds(study, settings), settings.affected_probability
     rows: list[dict[str, Any]] = []
     cadence: list[dict[str, Any]] = []
     for (device, quantity), group in by_series(ordered).items():
         known = study.config.all_quantities[quantity]
         if not known.state_model:
             continue
-        every = [m for r, s in group if (m := moments_of(r, s, study)).seconds.size]
+        every = [m for r, s in group if (m := moments_of(r, s, study, sure_from=sure_from)).seconds.size]
         asked = list(questions_of(every, study.participants, unit=known.unit))
         found = rows_of_series(every, asked, settings, name=f"{device} {quantity}", least_s=least_s, named=named)
         of_series = {"device": device, "quantity": quantity}
@@ -113,7 +114,7 @@ def rows_of_series(
         for state in states:
             found = one.answer(
                 state,
-                refused=question.why,
+                refused=question.why or question.own.get(state, ""),
                 confidence=settings.confidence,
                 seed=settings.seed,
                 draws=draws,
