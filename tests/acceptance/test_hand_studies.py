@@ -345,3 +345,12 @@ def test_lapses_are_told_and_are_no_fault(tmp_path: Path) -> None:
         "Not seen for 1 min or more in any session: “about half”, “about double” and “stuck on one value”. With 5 "
         "sessions without it, something that strikes up to 52 % of sessions could still have gone unseen."
     )
+
+
+def test_a_held_value_that_is_right_is_no_fault(tmp_path: Path) -> None:
+    """The rate swings between 117 and 123, and the band says 120 throughout: at most 3 bpm off, so nothing is wrong."""
+    corners = [(50.0 * k, 123.0 if k % 2 else 117.0) for k in range(13)]
+    steady = Session(devices={"band": lambda rate: np.full(rate.size, 120.0)}, rate=corners)
+    told = run(tmp_path / "study", [steady for _ in range(4)])
+    assert told.faults() == set()
+    assert told.finding("not_seen").evidence["states"] == ["halved", "doubled", "frozen"]

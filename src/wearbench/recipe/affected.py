@@ -17,7 +17,7 @@ from wearbench.recipe.sessionresult import Episode, SeriesResult, SessionResult
 from wearbench.settings import Settings
 from wearbench.study import Study, declared_in
 
-__all__ = ["StateHistory", "affected_rows", "is_sure", "least_seconds", "state_histories"]
+__all__ = ["StateHistory", "affected_rows", "is_sure", "least_seconds", "state_histories", "sure_episodes"]
 
 F64 = NDArray[np.float64]
 I64 = NDArray[np.int64]
@@ -33,6 +33,8 @@ class StateHistory:
 
     An episode is sure when its mean posterior probability reaches ``settings.affected_probability``, or half of it
     where another failure fits as well, and the reference is not the one in doubt; a stretch without values always is.
+    A held value must besides have been off by more than ``settings.frozen_move_bpm`` at some time: a device that
+    writes in coarse steps holds values that are right.
 
     Attributes
     ----------
@@ -51,6 +53,8 @@ class StateHistory:
         Readings in its sure episodes; a stretch without values counts as two.
     strided : bool array, shape (n,)
         Sessions in which a cadence was recorded beside the readings.
+    sure : frozenset of str
+        Ids of the sure episodes.
     """
 
     device: str
@@ -63,6 +67,7 @@ class StateHistory:
     sure_s: Mapping[str, F64] = field(default_factory=dict)
     readings: Mapping[str, I64] = field(default_factory=dict)
     strided: B8 = field(default_factory=lambda: np.zeros(0, dtype=np.bool_))
+    sure: frozenset[str] = frozenset()
 
     def affected(self, state: str, *, least_s: float) -> B8:
         """Which sessions surely held at least so many seconds of a state, in two readings or more."""
@@ -76,7 +81,7 @@ class StateHistory:
 
 
 def state_histories(
-    ordered: list[SessionResult], study: Study | None = None, *, sure_from: float = 0.8
+    ordered: list[SessionResult], study: Study | None = None, *, sure_from: float = 0.8, frozen_off: float = 5.0
 ) -> list[StateHistory]:
     """Collect the seconds of each state in each judged session.
 
@@ -88,17 +93,27 @@ def state_histories(
         Gives the participants.
     sure_from : float
         Mean posterior probability from which an episode is sure.
+    frozen_off : float
+        How far from the reference a held value must have been at some time.
 
     Returns
     -------
     list of StateHistory
         One a device and quantity.
     """
-    return [_history(key, group, study, sure_from) for key, group in by_series(ordered).items()]
+    return [
+        _history(key, group, study, sure_from=sure_from, frozen_off=frozen_off)
+        for key, group in by_series(ordered).items()
+    ]
 
 
 def _history(
-    key: tuple[str, str], group: list[tuple[SessionResult, SeriesResult]], study: Study | None, sure_from: float
+    key: tuple[str, str],
+    group: list[tuple[SessionResult, SeriesResult]],
+    study: Study | None,
+    *,
+    sure_from: float,
+    frozen_off: float,
 ) -> StateHistory:
     judged: list[tuple[str, SeriesResult]] = []
     asked: list[float] = []
@@ -111,15 +126,17 @@ def _history(
     longest: dict[str, F64] = {}
     sure: dict[str, F64] = {}
     readings: dict[str, I64] = {}
+    certain: frozenset[str] = frozenset()
     for at, (_, s) in enumerate(judged):
         held = _readings_of(s)
+        certain |= sure_episodes(s, sure_from=sure_from, frozen_off=frozen_off)
         for episode in (e for e in s.episodes if e.state not in NOT_ASKED):
             for cells in (seconds, longest, sure):
                 cells.setdefault(episode.state, np.zeros(len(judged)))
             count = readings.setdefault(episode.state, np.zeros(len(judged), dtype=np.int64))
             seconds[episode.state][at] += episode.seconds
             longest[episode.state][at] = max(longest[episode.state][at], episode.seconds)
-            if is_sure(episode, sure_from):
+            if episode.id in certain:
                 sure[episode.state][at] += episode.seconds
                 count[at] += held.get(episode.id, _LEAST_READINGS)
     return StateHistory(
@@ -132,6 +149,7 @@ def _history(
         longest_s=longest,
         sure_s=sure,
         readings=readings,
+        sure=certain,
         strided=np.array([bool(np.isfinite(s.cadence).any()) for _, s in judged], dtype=np.bool_),
     )
 
@@ -142,6 +160,31 @@ def _readings_of(series: SeriesResult) -> dict[str, int]:
     by_number = dict(zip(numbers.tolist(), counts.tolist(), strict=True))
     named = ((e.id, by_number.get(int(e.id.rpartition("-E")[2]))) for e in series.episodes)
     return {name: n for name, n in named if n is not None}
+
+
+def sure_episodes(series: SeriesResult, *, sure_from: float, frozen_off: float = 5.0) -> frozenset[str]:
+    """Ids of the episodes of a series that are sure enough to count.
+
+    Parameters
+    ----------
+    series : SeriesResult
+    sure_from, frozen_off : float
+        As for `state_histories`.
+
+    Returns
+    -------
+    frozenset of str
+    """
+    found = set()
+    for episode in series.episodes:
+        sure = is_sure(episode, sure_from)
+        if sure and episode.state == "frozen":
+            inside = series.episode == int(episode.id.rpartition("-E")[2])
+            off = np.abs(series.pairs.tested[inside] - series.pairs.reference[inside])
+            sure = bool((off > frozen_off).any())
+        if sure:
+            found.add(episode.id)
+    return frozenset(found)
 
 
 def is_sure(episode: Episode, sure_from: float) -> bool:
@@ -180,7 +223,9 @@ def affected_rows(
     """
     least_s = settings.affected_s if least_s is None else least_s
     out: list[dict[str, Any]] = []
-    for history in state_histories(ordered, sure_from=settings.affected_probability):
+    for history in state_histories(
+        ordered, sure_from=settings.affected_probability, frozen_off=settings.frozen_move_bpm
+    ):
         states = list(history.seconds)
         if every:
             declared = QUANTITIES.get(history.quantity)
@@ -209,10 +254,8 @@ def _affected_row(
         for e in s.episodes
         if e.state == state
     ]
-    sure_from = settings.affected_probability
-    longest = max(
-        (e for name, e in mine if name in counted and is_sure(e, sure_from)), key=lambda e: e.seconds, default=None
-    )
+    counting = (e for name, e in mine if name in counted and e.id in history.sure)
+    longest = max(counting, key=lambda e: e.seconds, default=None)
     return {
         "device": history.device,
         "quantity": history.quantity,
