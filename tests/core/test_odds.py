@@ -170,6 +170,15 @@ def test_label_chance_keeps_to_participants() -> None:
     assert (found.p, found.least, found.looked_at) == (0.5, 0.5, 4)
 
 
+def test_studies_of_hundreds_of_sessions_have_more_arrangements_than_numbers_go() -> None:
+    rng = np.random.default_rng(3)
+    rows = [shift_sums(rng.random(60) < 0.2, rng.random(60) < 0.5) for _ in range(400)]
+    assert shift_chance(rows, draws=99, seed=1, name="x", enough=99).least == 0.01
+    side = np.arange(2_000) % 2 == 0
+    found = label_chance(rng.normal(size=2_000), side, np.zeros(2_000, dtype=int), draws=99, seed=1, name="x")
+    assert found.least == 0.01
+
+
 def test_drawing_ends_early_with_a_large_p() -> None:
     rng = np.random.default_rng(2)
     rows = [shift_sums(rng.random(300) < 0.2, rng.random(300) < 0.5) for _ in range(8)]

@@ -184,7 +184,7 @@ def _of_all(every: F64, seen: float) -> Chance:
 
 def _of_draws(draw: Callable[[int], F64], seen: float, *, draws: int, enough: int, scale: float, count: int) -> Chance:
     slack = 1e-9 * max(1e-12, scale)
-    least = max(1.0 / (draws + 1), 1.0 / count)
+    least = 1.0 / min(draws + 1, count)  # of large studies count does not fit a float
     hits = done = 0
     while done < draws:
         n = min(BLOCK, draws - done)
