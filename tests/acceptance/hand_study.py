@@ -102,6 +102,11 @@ def _changed(rate: F64, *, spans: Sequence[Span], change: Callable[[F64, float],
 def run(folder: Path, sessions: Sequence[Session]) -> Told:
     """Write the study, run it, and say what it finds."""
     write(folder, sessions)
+    return analysed(folder)
+
+
+def analysed(folder: Path) -> Told:
+    """What a study that is written finds."""
     results = run_study(load_study(folder), workers=1)
     results = Results(document=plain(results.document), pairs=results.pairs, traces=results.traces)
     return Told(results, find(results.document, results.pairs))

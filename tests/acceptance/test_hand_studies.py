@@ -12,8 +12,24 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hand_study import SECONDS, Session, Told, exact, held, run, seconds_in, silent, t_half, times, true
+from hand_study import (
+    SECONDS,
+    Session,
+    Told,
+    analysed,
+    exact,
+    held,
+    run,
+    seconds_in,
+    silent,
+    t_half,
+    times,
+    true,
+    write,
+)
 from scipy import stats
+
+from wearbench.study import Declaration, Primary, Systematic, record_declaration
 
 OWN = ("nothing_judged", "tracking", "accuracy", "one_session", "lapses", "unsure", "not_seen", "missing", "clock")
 CLOCK = "Its clock was declared, not fitted (0.00 s). All that is said here rests on that."
@@ -344,6 +360,30 @@ def test_lapses_are_told_and_are_no_fault(tmp_path: Path) -> None:
     assert told.claim("not_seen").startswith(
         "Not seen for 1 min or more in any session: “about half”, “about double” and “stuck on one value”. With 5 "
         "sessions without it, something that strikes up to 52 % of sessions could still have gone unseen."
+    )
+
+
+def test_a_declaration_says_how_long_a_failure_must_hold(tmp_path: Path) -> None:
+    """The same study, but 25 s were declared beforehand: 30 and 34 s count, two of five: exact 5.3 to 85.3 %."""
+    folder = tmp_path / "study"
+    write(folder, [Session(devices={"band": times(0.5, (100, 100 + n)) if n else true()}) for n in (20, 30, 34, 0, 0)])
+    declaration = Declaration(
+        question="Does it halve?",
+        primary=Primary(statistic="mae", device="band", quantity="heart_rate"),
+        sessions_planned=5,
+        stopping="after five",
+        systematic=Systematic(share_of_sessions=0.5, least_seconds=25.0),
+    )
+    record_declaration(folder, declaration)
+    told = analysed(folder)
+    assert [round(100 * x, 1) for x in exact(2, 5)] == [5.3, 85.3]
+    assert told.claim("state_halved") == (
+        "In 2 of 5 sessions (exact 95 %: 5 to 85 %) it read about half the true heart rate for at least 25 s, longest "
+        "34 s (S03-E1). 1 min 4 s in all."
+    )
+    assert told.claim("lapses") == (
+        "Shorter lapses, too short to count (under 25 s in a session, or one reading): “about half”, 20 s in all in 1 "
+        "session."
     )
 
 
