@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from wearbench.core.pairing import Pairs
 from wearbench.core.resample import sessions_affected
 from wearbench.core.states import STATES
 from wearbench.quantities import QUANTITIES
@@ -129,7 +130,7 @@ def _history(
     certain: frozenset[str] = frozenset()
     for at, (_, s) in enumerate(judged):
         held = _readings_of(s)
-        certain |= sure_episodes(s, sure_from=sure_from, frozen_off=frozen_off)
+        certain |= sure_episodes(s.episodes, s.episode, s.pairs, sure_from=sure_from, frozen_off=frozen_off)
         for episode in (e for e in s.episodes if e.state not in NOT_ASKED):
             for cells in (seconds, longest, sure):
                 cells.setdefault(episode.state, np.zeros(len(judged)))
@@ -162,12 +163,17 @@ def _readings_of(series: SeriesResult) -> dict[str, int]:
     return {name: n for name, n in named if n is not None}
 
 
-def sure_episodes(series: SeriesResult, *, sure_from: float, frozen_off: float = 5.0) -> frozenset[str]:
+def sure_episodes(
+    episodes: Sequence[Episode], member: NDArray[np.int32], pairs: Pairs, *, sure_from: float, frozen_off: float = 5.0
+) -> frozenset[str]:
     """Ids of the episodes of a series that are sure enough to count.
 
     Parameters
     ----------
-    series : SeriesResult
+    episodes : sequence of Episode
+    member : int32 array, shape (n,)
+        Number of each reading's episode.
+    pairs : Pairs
     sure_from, frozen_off : float
         As for `state_histories`.
 
@@ -176,11 +182,11 @@ def sure_episodes(series: SeriesResult, *, sure_from: float, frozen_off: float =
     frozenset of str
     """
     found = set()
-    for episode in series.episodes:
+    for episode in episodes:
         sure = is_sure(episode, sure_from)
         if sure and episode.state == "frozen":
-            inside = series.episode == int(episode.id.rpartition("-E")[2])
-            off = np.abs(series.pairs.tested[inside] - series.pairs.reference[inside])
+            inside = member == int(episode.id.rpartition("-E")[2])
+            off = np.abs(pairs.tested[inside] - pairs.reference[inside])
             sure = bool((off > frozen_off).any())
         if sure:
             found.add(episode.id)

@@ -19,6 +19,7 @@ from wearbench.core.clock import ClockFit
 from wearbench.core.pairing import REASONS
 from wearbench.core.running import Running
 from wearbench.core.states import STATES, States
+from wearbench.recipe.affected import sure_episodes
 from wearbench.recipe.columns import COLUMNS, Column, apply_rules, outside, rule_spans, rules_of
 from wearbench.recipe.columnset import ColumnSet
 from wearbench.recipe.comparison import Comparison, paired
@@ -223,8 +224,15 @@ class _Bench:
         readings: dict[str, int] = {}
         member, episodes = episodes_of(one, column, before=0)
         held = np.bincount(member[member >= 0], minlength=len(episodes) + 1)
+        certain = sure_episodes(
+            episodes,
+            member,
+            pairs,
+            sure_from=one.settings.affected_probability,
+            frozen_off=one.settings.frozen_move_bpm,
+        )
         for number, episode in enumerate(episodes, start=1):
-            if math.isnan(episode.probability) or episode.probability >= one.settings.affected_probability:
+            if episode.id in certain:
                 sure[episode.state] = sure.get(episode.state, 0.0) + episode.seconds
                 count = 2 if math.isnan(episode.probability) else int(held[number])
                 readings[episode.state] = readings.get(episode.state, 0) + count
