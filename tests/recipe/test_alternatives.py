@@ -5,9 +5,12 @@ from __future__ import annotations
 import itertools
 import math
 from dataclasses import replace
+from datetime import timedelta
+from pathlib import Path
 
 import numpy as np
 import pytest
+import recorded
 
 from wearbench.analysis import finish_session, fit_session, learn, read_session
 from wearbench.core.beats import Beats, running_from_beats
@@ -166,6 +169,39 @@ def test_setting_turns_it_off_and_changes_nothing_else(
     assert {row["analysis"] for row in other["choices"]} > {"as_analysed", "clock_early", "averaging_longer"}
     for table in ("agreement", "states", "affected", "tracking", "episodes", "flow"):
         assert document[table] == other[table] or str(document[table]) == str(other[table])
+
+
+def of_device(folder: Path, more: str) -> list[SeriesResult]:
+    """Two sessions of a device late by 3 s that averages 8 s, on the reference's clock."""
+    made = recorded.study(folder, more=more)
+    for number in range(2):
+        worn = recorded.wear(number, length_s=900)
+        recorded.write_session(made, f"s{number}", worn, start=recorded.START + timedelta(days=number))
+    told = load_study(made)
+    settings = told.config.settings
+    materials = [read_session(told, session) for session in told.sessions]
+    fits = [fit_session(material, told.config, settings) for material in materials]
+    learned = learn(fits, told.config, settings)
+    return every([finish_session(m, f, learned, told, settings) for m, f in zip(materials, fits, strict=True)])
+
+
+def test_a_shared_clock_moves_by_the_interval_of_the_delay_alone(tmp_path: Path) -> None:
+    for series in of_device(tmp_path / "study", 'clock = "shared"\naveraging_s = 8'):
+        named = {a.name: a for a in series.alternatives}
+        delay = series.split.delay
+        assert delay.low_s < delay.delay_s < delay.high_s
+        assert named["delay_longer"].shift_s - series.clock.shift_s == pytest.approx(delay.delay_s - delay.high_s)
+        assert named["delay_shorter"].shift_s - series.clock.shift_s == pytest.approx(delay.delay_s - delay.low_s)
+        assert not {"clock_early", "clock_late", "averaging_shorter", "averaging_longer"} & set(named)
+
+
+def test_a_clock_and_delay_that_are_declared_move_with_the_averaging_alone(tmp_path: Path) -> None:
+    for series in of_device(tmp_path / "study", 'clock = "shared"\ndelay_s = 3'):
+        named = {a.name: a for a in series.alternatives}
+        assert not {"clock_early", "clock_late", "delay_longer", "delay_shorter"} & set(named)
+        # The window still ends 3 s before the stamp: its middle moves back by half of what it gets longer.
+        longer = named["averaging_doubled"]
+        assert longer.shift_s - series.clock.shift_s == pytest.approx(-0.5 * series.averaging_s)
 
 
 def test_each_analysis_is_asked_once_for_each_claim(
