@@ -9,11 +9,11 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from itertools import combinations
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from wearbench.core.permutation import relabelled
 from wearbench.core.resample import generator_of
 from wearbench.errors import DataError
 
@@ -23,6 +23,8 @@ F64 = NDArray[np.float64]
 BLOCK = 512
 ENUMERATED = 20_000
 """Arrangements up to this number are all looked at."""
+_LABELS_HELD = 4_000_000
+"""Labels held in memory at a time, over all arrangements drawn."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -117,9 +119,7 @@ def shift_chance(sums: Sequence[F64], *, draws: int, seed: int, name: str, enoug
     return _of_draws(draw, seen, draws=draws, enough=enough, scale=float(np.abs(flat).max()), count=count)
 
 
-def label_chance(
-    excess: ArrayLike, inside: ArrayLike, block: ArrayLike, *, draws: int, seed: int, name: str, enough: int = 30
-) -> Chance:
+def label_chance(excess: ArrayLike, inside: ArrayLike, block: ArrayLike, *, draws: int, seed: int, name: str) -> Chance:
     """How often sessions that change places within their participant give as much.
 
     Parameters
@@ -130,13 +130,13 @@ def label_chance(
         Which sessions are under the condition.
     block : int array-like, shape (k,)
         Within which sessions may change places (the participant); all 0 where participants themselves do.
-    draws, seed, name, enough
+    draws, seed, name
         As in `shift_chance`.
 
     Returns
     -------
     Chance
-        All arrangements where there are at most 20,000, else as many as drawn.
+        All arrangements where there are at most 20,000, else as many as drawn and the observed one.
 
     Raises
     ------
@@ -146,33 +146,21 @@ def label_chance(
     values, side, where = np.asarray(excess, dtype=np.float64), np.asarray(inside, dtype=bool), np.asarray(block)
     if values.ndim != 1 or not values.shape == side.shape == where.shape:
         raise DataError(f"expected three columns of one length, got {values.shape}, {side.shape}, {where.shape}")
-    parts = [(values[where == one], int(side[where == one].sum())) for one in np.unique(where)]
-    parts = [(v - v.mean(), k) for v, k in parts if 0 < k < v.size]
-    if not parts:
+    names, index = np.unique(where, return_inverse=True)
+    size, inside_of = np.bincount(index, minlength=names.size), np.bincount(index[side], minlength=names.size)
+    moving = ((inside_of > 0) & (inside_of < size))[index]  # elsewhere no exchange makes a difference
+    if not moving.any():
         return Chance(p=1.0, least=1.0, looked_at=1, exact=True)
-    seen = sum(
-        float((values[mask] - values[mask].mean())[side[mask]].sum())
-        for mask in (where == one for one in np.unique(where))
-        if 0 < side[mask].sum() < mask.sum()
-    )
-    count = math.prod(math.comb(v.size, k) for v, k in parts)
-    if count <= ENUMERATED:
-        every = np.zeros(1)
-        for v, k in parts:
-            each = np.array([v[list(pick)].sum() for pick in combinations(range(v.size), k)])
-            every = (every[:, None] + each[None, :]).ravel()
-        return _of_all(every, seen)
-    generator = generator_of(seed, f"labels {name}")
-
-    def draw(n: int) -> F64:
-        total = np.zeros(n)
-        for v, k in parts:
-            order = np.argsort(generator.random((n, v.size)), axis=1)[:, :k]
-            total += v[order].sum(axis=1)
-        return total
-
-    scale = max(float(np.abs(v).max()) for v, _ in parts)
-    return _of_draws(draw, seen, draws=draws, enough=enough, scale=scale, count=count)
+    away = (values - (np.bincount(index, weights=values) / size)[index])[moving]
+    side, where = side[moving], where[moving]
+    draws = min(draws, max(999, _LABELS_HELD // side.size))
+    labels, enumerated = relabelled(side, where, seed=seed, name=f"labels {name}", most=ENUMERATED, draws=draws)
+    every = labels @ away
+    if enumerated:
+        return _of_all(every, float(side @ away))
+    slack = 1e-9 * max(1e-12, float(np.abs(every).max()))
+    as_much = float(np.mean(np.abs(every) >= abs(float(every[0])) - slack))
+    return Chance(p=as_much, least=1.0 / every.size, looked_at=every.size, exact=False)
 
 
 def _of_all(every: F64, seen: float) -> Chance:
