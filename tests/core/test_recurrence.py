@@ -126,7 +126,7 @@ def test_differences_say_why_they_have_no_interval() -> None:
     alone = difference_over_people([1, 2, 4], one, label=label, stratum=[0, 0, 0])
     assert (alone.value, alone.why) == (
         pytest.approx(2.5),
-        "1 participants with sessions on both sides: nothing can be said of other people",
+        "fewer than two participants with sessions on both sides: nothing can be said of other people",
     )
 
 

@@ -197,7 +197,7 @@ def difference_over_people(
         value = None
         if people:
             value = float(stratified_difference(top, bottom, marked[None, :], code)[0])
-        why = f"{len(people)} participants with sessions on both sides: nothing can be said of other people"
+        why = "fewer than two participants with sessions on both sides: nothing can be said of other people"
         return Estimate(value=value, low=None, high=None, method=method, n=len(people), why=why)
     value = float(stratified_difference(top, bottom, marked[None, :], code)[0])
     without, weight = [], []

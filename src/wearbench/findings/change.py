@@ -144,7 +144,7 @@ def _mixed(row: Mapping[str, Any]) -> str:
     mix, standardised = row["mix"], row["standardised"]
     if not mix["differs"]:
         return ""
-    names = sorted({*mix["before"], *mix["after"]}, key=lambda a: -abs(_moved(mix, a)))[:2]
+    names = sorted({*mix["before"], *mix["after"]}, key=lambda a: (-round(abs(_moved(mix, a)), 6), a))[:2]
     told = ", ".join(
         f"{a} {share(mix['before'].get(a, 0.0))} before, {share(mix['after'].get(a, 0.0))} after" for a in names
     )

@@ -7,7 +7,18 @@ from typing import Any, Final
 
 from wearbench.findings.finding import Said
 from wearbench.findings.subject import Subject
-from wearbench.wording import STATE_LABEL, duration, finite, least_p, number, p_words, plural, share, span_of
+from wearbench.wording import (
+    STATE_LABEL,
+    duration,
+    finite,
+    join_words,
+    least_p,
+    number,
+    p_words,
+    plural,
+    share,
+    span_of,
+)
 
 __all__ = ["say_recurrence"]
 
@@ -18,23 +29,30 @@ _FOLLOWED: Final = {
 
 
 def say_recurrence(subject: Subject) -> Iterator[Said]:
-    """Each failure that affected a session of several, the one with most sessions first."""
+    """Each failure that came back, the one with most sessions first; then those seen in one session of several."""
     rows = [r for r in subject.recurrence if int(r["n_affected"]) > 0 and int(r["n_sessions"]) > 1]
     for row in sorted(rows, key=lambda r: -int(r["n_affected"])):
-        yield _one(subject, row)
+        if int(row["n_affected"]) > 1:
+            yield _came_back(subject, row)
+    if once := [r for r in rows if int(r["n_affected"]) == 1]:
+        yield _once(subject, once)
 
 
-def _one(subject: Subject, row: Mapping[str, Any]) -> Said:
-    state, k, n = str(row["state"]), int(row["n_affected"]), int(row["n_sessions"])
-    parts = [_how_often(subject, row, k, n), _evidence(subject, state)]
-    if k > 1:
-        parts += [_minutes(row, subject), _trend(row["trend"], subject.confidence)]
-        parts.append(_chance(state, row["chance"], subject.confidence))
+def _came_back(subject: Subject, row: Mapping[str, Any]) -> Said:
+    state = str(row["state"])
+    parts = (
+        _how_often(subject, row),
+        _bounds(subject, row),
+        _minutes(row, subject),
+        _trend(row["trend"], subject.confidence),
+        _chance(state, row["chance"], subject.confidence),
+    )
     evidence = {
         "state": state,
-        "n_affected": k,
-        "n_sessions": n,
+        "n_affected": int(row["n_affected"]),
+        "n_sessions": int(row["n_sessions"]),
         "share": row["share"],
+        "share_over_people": row["share_over_people"],
         "next": row["next"],
         "minutes_per_hour": row["minutes_per_hour"],
         "trend": row["trend"],
@@ -46,29 +64,61 @@ def _one(subject: Subject, row: Mapping[str, Any]) -> Said:
     return f"recurrence_{state}", " ".join(p for p in parts if p), evidence
 
 
-def _how_often(subject: Subject, row: Mapping[str, Any], k: int, n: int) -> str:
+def _how_often(subject: Subject, row: Mapping[str, Any]) -> str:
     named, after = STATE_LABEL[str(row["state"])], row["next"]
+    k, n = int(row["n_affected"]), int(row["n_sessions"])
     seen = f"came back: {k} of {plural(n, 'session')} were affected."
-    if k == 1:
-        seen = f"affected one of {n} sessions; whether it comes back one session cannot tell."
     if k == n:
         seen = f"came back in every one of {plural(n, 'session')}."
+    chance = f"{_next(subject, row)} {share(after['value'])} {_credible(subject, row)}."
+    return f"“{named[0].upper()}{named[1:]}” {seen} {chance}"
+
+
+def _next(subject: Subject, row: Mapping[str, Any]) -> str:
     whom = " of one of these people" if int(row["n_participants"]) > 1 else ""
-    return (
-        f"“{named[0].upper()}{named[1:]}” {seen} The next session like these{whom} would be affected with a chance of "
-        f"{share(after['value'])} ({100 * subject.confidence:g} % credible {span_of(after, share)})."
+    return f"The next session like these{whom} would be affected with a chance of"
+
+
+def _credible(subject: Subject, row: Mapping[str, Any]) -> str:
+    return f"({100 * subject.confidence:g} % credible {span_of(row['next'], share)})"
+
+
+def _once(subject: Subject, rows: list[dict[str, Any]]) -> Said:
+    """Failures that affected one session each: nothing can be told of their coming back."""
+    named = join_words([f"“{STATE_LABEL[str(r['state'])]}”" for r in rows])
+    numbers = {int(r["n_sessions"]) for r in rows}
+    claim = (
+        f"In one session {'each ' if len(rows) > 1 else ''}of {join_words([str(n) for n in sorted(numbers)])}: {named}."
     )
+    claim += " Whether it comes back one session cannot tell."
+    if len(numbers) == 1:
+        claim += f" {_next(subject, rows[0])} {share(rows[0]['next']['value'])} {_credible(subject, rows[0])}"
+        claim += f", {'each' if len(rows) > 2 else 'either'} of them." if len(rows) > 1 else "."
+    evidence = {
+        "states": [str(r["state"]) for r in rows],
+        "n_affected": 1,
+        "n_sessions": max(numbers),
+        "next": rows[0]["next"],
+        "sessions": sorted({s for r in rows for s, hit in zip(r["sessions"], r["affected"], strict=True) if hit}),
+        "method": str(rows[0]["next"]["method"]),
+    }
+    return "recurrence_once", claim, evidence
 
 
 def _last(subject: Subject, state: str) -> Mapping[str, Any] | None:
     return next((r for r in reversed(subject.evidence) if r.get("state") == state), None)
 
 
-def _evidence(subject: Subject, state: str) -> str:
-    """Which interval may be leaned on: the exact one, the one that is always valid, or none."""
-    row = _last(subject, state)
-    if row is None:
-        return ""
+def _bounds(subject: Subject, told: Mapping[str, Any]) -> str:
+    """Which interval may be leaned on: the exact one, the one that is always valid, or none; and that over people."""
+    row, over = _last(subject, str(told["state"])), told["share_over_people"]
+    people = (
+        f" With people as the units: {span_of(over, share)}." if finite(over["low"]) and finite(over["high"]) else ""
+    )
+    return _of_sessions(row) + people if row is not None else people.strip()
+
+
+def _of_sessions(row: Mapping[str, Any]) -> str:
     exact = f"{share(row['low'])} to {share(row['high'])}"
     always = f"{share(row['low_always'])} to {share(row['high_always'])}"
     if row["rests_on"] == "declared":

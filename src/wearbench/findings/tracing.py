@@ -103,8 +103,9 @@ def _wanted(kind: str, evidence: _Keys) -> Iterator[tuple[str, _Keys]]:
         yield "assumptions", {}
         yield "agreement", _OVERALL
     if kind.startswith("recurrence_"):
-        yield "recurrence", {"state": evidence.get("state")}
-        yield "evidence", {"state": evidence.get("state")}
+        for state in evidence.get("states") or [evidence.get("state")]:
+            yield "recurrence", {"state": state}
+            yield "evidence", {"state": state}
     if kind.startswith("change_"):
         yield "before_after", {name: evidence.get(name) for name in ("what", "before", "after")}
     if kind.startswith("beside_"):

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wearbench.core.agreement import Estimate
+from wearbench.core.chance import holm
 from wearbench.core.differences import difference_of_ratios, difference_over_people, newcombe
 from wearbench.core.permutation import relabelling_test
 from wearbench.core.standardising import mix_distance, standardised_difference
@@ -284,16 +285,14 @@ def _standardised(
 
 
 def _adjust(rows: list[dict[str, Any]], *, alpha: float) -> None:
-    """Holm's p (1979, Scand J Statist 6:65-70) of all that was asked of one change but the primary measure.
+    """Holm's p of all that was asked of one change but the primary measure.
 
     Of measures whose p could not fall below ``alpha`` however the sessions lay nothing is claimed, so they take nothing
     from the others (Tarone 1990, Biometrics 46:515-522); their own is given as if asked alone.
     """
     asked = [row for row in rows if row["p"] is not None and not row["primary"]]
     able = [row for row in asked if row["p_smallest_here"] < alpha]
-    highest = 0.0
-    for rank, row in enumerate(sorted(able, key=lambda r: r["p"])):
-        highest = max(highest, min(1.0, (len(able) - rank) * row["p"]))
-        row["p_adjusted"] = highest
+    for row, adjusted in zip(able, holm([row["p"] for row in able]), strict=True):
+        row["p_adjusted"] = float(adjusted)
     for row in rows:
         row.setdefault("p_adjusted", row["p"])

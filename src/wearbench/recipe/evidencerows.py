@@ -11,6 +11,7 @@ from wearbench.core.sequences import always_valid_share
 from wearbench.recipe.occasions import Occasions
 from wearbench.settings import Settings
 from wearbench.study import Study, declared_in
+from wearbench.wording import plural
 
 __all__ = ["evidence_rows", "rests_on"]
 
@@ -88,12 +89,13 @@ def rests_on(study: Study, *, sessions: int) -> tuple[str, str]:
         if d.kind == "leave_out" and d.id not in revoked and d.tested_visible and looked is not None and d.made > looked
     ]
     if by_hand:
-        return "exploratory", f"{len(by_hand)} stretches were left out by hand with the tested values in view"
+        were = "stretch was" if len(by_hand) == 1 else "stretches were"
+        return "exploratory", f"{len(by_hand)} {were} left out by hand with the tested values in view"
     if declared is None:
         return "always valid", "no number of sessions was declared beforehand"
     if declared.looks_before_first:
         return "always valid", "the number of sessions was declared after results had been seen"
     planned = declared.declaration.sessions_planned
     if planned != sessions:
-        return "always valid", f"{planned} sessions were declared, {sessions} could be judged"
-    return "declared", f"{planned} sessions were declared before results were seen, and so many were judged"
+        return "always valid", f"{plural(planned, 'session')} declared, {sessions} could be judged"
+    return "declared", f"{plural(planned, 'session')} declared before results were seen, and so many judged"
