@@ -26,6 +26,7 @@ B8 = NDArray[np.bool_]
 
 _NO_FAULT: Final = ("between",)
 _LEAST_READINGS: Final = 2
+_SIMPLE: Final = (1.0, 0.5, 2.0)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -34,8 +35,8 @@ class StateHistory:
 
     An episode is sure when its mean posterior probability reaches ``settings.affected_probability``, or half of it
     where another failure fits as well, and the reference is not the one in doubt; a stretch without values always is.
-    A held value must besides have been off by more than ``settings.frozen_move_bpm`` at some time: a device that
-    writes in coarse steps holds values that are right.
+    A held value must besides have been more than ``settings.frozen_move_bpm`` from the reference, its half and its
+    double at some time: a device that writes in coarse steps holds values that are right, or right but for a ratio.
 
     Attributes
     ----------
@@ -95,7 +96,7 @@ def state_histories(
     sure_from : float
         Mean posterior probability from which an episode is sure.
     frozen_off : float
-        How far from the reference a held value must have been at some time.
+        How far from the reference, its half and its double a held value must have been at some time.
 
     Returns
     -------
@@ -186,8 +187,8 @@ def sure_episodes(
         sure = is_sure(episode, sure_from)
         if sure and episode.state == "frozen":
             inside = member == int(episode.id.rpartition("-E")[2])
-            off = np.abs(pairs.tested[inside] - pairs.reference[inside])
-            sure = bool((off > frozen_off).any())
+            held, true = pairs.tested[inside], pairs.reference[inside]
+            sure = all(bool((np.abs(held - ratio * true) > frozen_off).any()) for ratio in _SIMPLE)
         if sure:
             found.add(episode.id)
     return frozenset(found)
