@@ -199,8 +199,8 @@ def test_following_the_cadence_is_counted_where_a_cadence_was_recorded() -> None
     rows = [affected("cadence_locked", sessions=("S01",), n=4), affected("halved")]
     said = claims(document_of(states=seconds(faithful=9000), affected=rows), pairs_of(12, people=1))
     assert said["state_cadence_locked"] == (
-        "In 1 of 4 sessions (exact 95 %: 0.6 to 81 %) it followed the cadence instead of the heart rate for at least 1 "
-        "min, longest 1 min 40 s (S01-E1). 1 min 40 s in all. Only 4 sessions had a cadence beside it."
+        "In 1 of 4 sessions (exact 95 %: 0.6 to 81 %) it agreed with the cadence rather than with the heart rate for "
+        "at least 1 min, longest 1 min 40 s (S01-E1). 1 min 40 s in all. Only 4 sessions had a cadence beside it."
     )
     few = [affected("halved"), affected("cadence_locked", n=4)]
     assert claims(document_of(states=seconds(faithful=9000), affected=few), pairs_of(12))["not_seen"] == (

@@ -132,7 +132,7 @@ def test_a_side_with_fewer_failures_is_told_by_the_other_side_where_that_has_a_n
 def test_a_lock_agrees_with_the_cadence_and_no_more_is_said() -> None:
     found = said({**ABOVE, "state": "cadence_locked"}, cadence=(0.31, 0.12, 0.48))
     assert (
-        " it agreed with the cadence rather than with the heart in 9 of 12 sessions"
+        " it agreed with the cadence rather than with the heart rate in 9 of 12 sessions"
         in found["why_cadence_locked"].claim
     )
     assert found["why_asked"].claim.endswith(

@@ -70,7 +70,7 @@ STATE_DID: Final[dict[str, str]] = {
     "halved": "read about half the true {what}",
     "doubled": "read about double the true {what}",
     "off_ratio": "read another simple ratio of the true {what}",
-    "cadence_locked": "followed the cadence instead of the {what}",
+    "cadence_locked": "agreed with the cadence rather than with the {what}",
     "between": "was between two modes",
     "frozen": "held one value while the true {what} moved",
     "astray": "was wrong in some other way",

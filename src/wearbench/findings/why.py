@@ -137,8 +137,6 @@ def _description(subject: Subject, state: str, rows: Sequence[Row]) -> Said | No
         return None
     best = max(clear, key=lambda row: (_apart(row), row["share_in"] or 0.0))
     did = STATE_DID[state].format(what=subject.what)
-    if state == "cadence_locked":
-        did = "agreed with the cadence rather than with the heart"
     head = condition_words(best)
     if one:
         here, there = share(best["share_in"]), share(best["share_out"])
