@@ -91,7 +91,7 @@ def look(a: Path, b: Path, *, reference: str | None = None, zone: str | None = N
         timezone=zone,
         zone=where,
         devices=devices,
-        settings=Settings(),
+        settings=Settings(choices=False),
     )
     study = Study(
         folder=a.parent,
