@@ -251,7 +251,7 @@ class _Summary:
         return f"all {self.clusters.unit} give the same value: no interval can be given"
 
     def dominated(self, what: str) -> str:
-        return f"nearly all of the {what} comes from one {self.clusters.one}: no interval can be given"
+        return f"nearly all of the {what} comes from few {self.clusters.unit}: no interval can be given"
 
     def plain(self, name: str) -> Estimate:
         value = self.value[name]
