@@ -116,6 +116,17 @@ def double_count(length_s: float, *, where: str = "inside", seen: float = 1.0, j
     return make
 
 
+def split_anywhere(length_s: float) -> Maker:
+    """A second count in each beat, now here, now there: 35 to 60 % of the way to the next."""
+
+    def make(beats: F64, rng: np.random.Generator) -> Made:
+        span = stretch(beats, rng, length_s)
+        later = rng.uniform(0.35, 0.6, beats.size) * np.diff(beats, append=beats[-1] + 1.0)
+        return np.sort(np.concatenate([beats, (beats + later)[inside(beats, span)]])), [span]
+
+    return make
+
+
 def dry(length_s: float, *, how: str, where: str = "start") -> Maker:
     """A dry or loose strap: rubbish, beats missed and invented, or one rate that it is stuck at."""
 
@@ -182,7 +193,8 @@ def trigeminy(beats: F64, rng: np.random.Generator) -> Made:
     early = float(rng.uniform(0.55, 0.75))
 
     def lengths(gap: F64) -> F64:
-        return gap * np.array([1.0, early, 2 - early])[np.arange(gap.size) % 3]
+        share: F64 = np.array([1.0, early, 2 - early])[np.arange(gap.size) % 3]
+        return gap * share
 
     return _redrawn(beats, span, lengths), []
 
@@ -293,6 +305,7 @@ TROUBLES: dict[str, Maker] = {
     "double count, 90 s": double_count(90),
     "double count, 300 s": double_count(300),
     "double count, nine in ten, 120 s": double_count(120, seen=0.9),
+    "double count, second now here, now there, 120 s": split_anywhere(120),
     "dry start, rubbish, 45 s": dry(45, how="rubbish"),
     "dry start, missed and invented, 90 s": dry(90, how="mixed"),
     "dry start, stuck, 45 s": dry(45, how="stuck"),

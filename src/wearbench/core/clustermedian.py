@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wearbench.core.clusters import Clusters, Estimate, choose_clusters, t_quantile
-from wearbench.core.resample import generator_of, percentile_interval
+from wearbench.core.resample import percentile_interval, weight_blocks
 from wearbench.errors import DataError
 
 __all__ = ["cluster_median"]
@@ -60,9 +60,9 @@ def cluster_median(
     method = f"median, {clusters.scope}"
     if clusters.count < 2:
         return Estimate(value=middle, low=None, high=None, method=method, n=0, why="one session: no interval")
-    members = [np.flatnonzero(clusters.index == k) for k in range(clusters.count)]
     if clusters.count < FEWEST_RESAMPLED:
-        low, high = _by_t(np.array([float(np.median(values[m])) for m in members]), confidence)
+        medians = [float(np.median(values[clusters.index == k])) for k in range(clusters.count)]
+        low, high = _by_t(np.array(medians), confidence)
         return Estimate(
             value=middle,
             low=min(low, middle),
@@ -70,7 +70,7 @@ def cluster_median(
             method=f"{method}, t over their medians",
             n=clusters.count,
         )
-    drawn = _resampled(values, clusters, members, seed=seed, name=name)
+    drawn = _resampled(values, clusters, seed=seed, name=name)
     low, high = percentile_interval(drawn, confidence=confidence)
     return Estimate(value=middle, low=low, high=high, method=f"{method}, resampled", n=clusters.count)
 
@@ -80,16 +80,14 @@ def _by_t(medians: F64, confidence: float) -> tuple[float, float]:
     return float(medians.mean()) - half, float(medians.mean()) + half
 
 
-def _resampled(values: F64, clusters: Clusters, members: list[I64], *, seed: int, name: str) -> F64:
+def _resampled(values: F64, clusters: Clusters, *, seed: int, name: str) -> F64:
     """Weighted medians: each value counts as often as its unit was drawn."""
-    generator = generator_of(seed, name)
     order = np.argsort(values, kind="stable")
     ranked, unit = values[order], clusters.index[order]
-    out = np.empty(RESAMPLES)
-    for k in range(RESAMPLES):
-        times = np.bincount(generator.integers(0, len(members), len(members)), minlength=len(members))
-        total = np.cumsum(times[unit])
-        half = 0.5 * total[-1]
-        below, above = np.searchsorted(total, half), np.searchsorted(total, half, side="right")
-        out[k] = 0.5 * (ranked[below] + ranked[min(above, ranked.size - 1)])
-    return out
+    drawn = []
+    for times in weight_blocks(clusters.count, resamples=RESAMPLES, seed=seed, name=name):
+        total = np.cumsum(times[:, unit], axis=1)
+        half = 0.5 * total[:, -1:]
+        below, above = (total < half).sum(axis=1), (total <= half).sum(axis=1)
+        drawn.append(0.5 * (ranked[below] + ranked[np.minimum(above, ranked.size - 1)]))
+    return np.concatenate(drawn)
