@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import json
 from datetime import timedelta
+from pathlib import Path
+from typing import Any
 
 import pytest
 from hand_study import SECONDS, START, Session, Told, times, true, write
@@ -17,7 +20,7 @@ HALVED = {0: (220, 350), 1: (230, 330), 2: (205, 395), 3: (240, 300), 4: (210, 3
 
 
 @pytest.fixture(scope="module")
-def told(tmp_path_factory: pytest.TempPathFactory) -> Told:
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Six sessions of ten minutes: rest at 110, rowing at 160 bpm from 200 to 400 s; drag of the flywheel in bouts.csv.
 
     Halved within the rowing for 130, 100, 190, 60, 180 and 10 s, and once at rest, in the first session, for 30 s.
@@ -36,9 +39,18 @@ def told(tmp_path_factory: pytest.TempPathFactory) -> Told:
         a, b = ((begun + timedelta(seconds=s)).isoformat() for s in ROWED)
         rows.append(f"S{k + 1:02d},piece,{a},{b},rowing,{(100, 110, 120, 130, 140, 150)[k]}")
     (folder / "bouts.csv").write_text("\n".join(rows) + "\n", encoding="utf-8")
+    return folder
+
+
+def run_again(folder: Path) -> Told:
     results = run_study(load_study(folder), workers=1)
     results = Results(document=plain(results.document), pairs=results.pairs, traces=results.traces)
     return Told(results, find(results.document, results.pairs))
+
+
+@pytest.fixture(scope="module")
+def told(folder: Path) -> Told:
+    return run_again(folder)
 
 
 def test_seconds_and_sessions_are_those_set_by_hand(told: Told) -> None:
@@ -81,3 +93,29 @@ def test_every_question_has_its_row_also_without_an_answer(told: Told) -> None:
     assert len({(r["device"], r["state"], r["question"], r["group"]) for r in rows}) == len(rows)
     assert all((r["odds_ratio"]["value"] is not None) or r["why"] for r in rows)
     assert told.finding("why_asked").evidence["questions"] == len(rows)
+
+
+def test_a_condition_declared_beforehand_is_no_longer_exploratory(folder: Path, told: Told, wearbench: Any) -> None:
+    said = (
+        "--question",
+        "Does it halve while rowing?",
+        "--primary",
+        "mape",
+        "--sessions",
+        "7",
+        "--stopping",
+        "after 7",
+    )
+    done = wearbench("declare", folder, *said, "--condition", "activity", "--condition", "bouts.drag", "--json")
+    assert (done.code, done.err) == (0, "")
+    assert json.loads(done.out)["declaration"]["questions"] == ["activity", "bouts.drag"]
+    again = run_again(folder)
+    before, after = ([r for r in t.results.document["why"] if r["state"] == "halved"] for t in (told, again))
+    assert [r["p"] for r in before] == [r["p"] for r in after]  # what chance gives does not depend on what was said
+    named = [r for r in after if not r["exploratory"]]
+    assert {r["question"] for r in named} == {"activity", "bouts.drag"}
+    assert {r["counted"] for r in named} == {sum(r["p"] is not None for r in named)}
+    assert again.claim("why_halved") != told.claim("why_halved")
+    assert wearbench("declare", folder, "--again", *said, "--condition", "weather").err.startswith(
+        'wearbench: declare: questions: expected "activity", "intensity", '
+    )

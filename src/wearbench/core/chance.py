@@ -6,6 +6,7 @@ session is. Neither takes seconds, or stretches, for independent.
 
 from __future__ import annotations
 
+import functools
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -154,13 +155,20 @@ def label_chance(excess: ArrayLike, inside: ArrayLike, block: ArrayLike, *, draw
     away = (values - (np.bincount(index, weights=values) / size)[index])[moving]
     side, where = side[moving], where[moving]
     draws = min(draws, max(999, _LABELS_HELD // side.size))
-    labels, enumerated = relabelled(side, where, seed=seed, name=f"labels {name}", most=ENUMERATED, draws=draws)
+    labels, enumerated = _dealt(side.tobytes(), where.astype(np.int64).tobytes(), seed, f"labels {name}", draws)
     every = labels @ away
     if enumerated:
         return _of_all(every, float(side @ away))
     slack = 1e-9 * max(1e-12, float(np.abs(every).max()))
     as_much = float(np.mean(np.abs(every) >= abs(float(every[0])) - slack))
     return Chance(p=as_much, least=1.0 / every.size, looked_at=every.size, exact=False)
+
+
+@functools.lru_cache(maxsize=2)
+def _dealt(side: bytes, where: bytes, seed: int, name: str, draws: int) -> tuple[NDArray[np.bool_], bool]:
+    """Labels dealt out again; the same condition is asked about one state after another."""
+    marked, block = np.frombuffer(side, dtype=np.bool_), np.frombuffer(where, dtype=np.int64)
+    return relabelled(marked, block, seed=seed, name=name, most=ENUMERATED, draws=draws)
 
 
 def _of_all(every: F64, seen: float) -> Chance:

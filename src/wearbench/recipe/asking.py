@@ -126,7 +126,7 @@ class Asked:
             Why the question cannot be asked; empty where it can.
         confidence : float
         seed, draws, name
-            Of the random draws.
+            Of the random draws; the name is the condition's.
         """
         cells, worn = self.cells(state), self.worn
         level: Level = "none" if refused else level_of(cells, worn.participant)
@@ -187,7 +187,7 @@ class Asked:
             m = self.worn.every[k]
             hit = np.bincount(piece, weights=m.seconds[keep] * (m.state[keep] == code_of(state)), minlength=n) / length
             sums.append(length * shift_sums(hit, under))
-        return shift_chance(sums, draws=draws, seed=seed, name=name)
+        return shift_chance(sums, draws=draws, seed=seed, name=f"{name} {state}")
 
     def _whole(
         self, state: str, cells: F64, level: Level, *, confidence: float, seed: int, draws: int, name: str

@@ -118,7 +118,7 @@ def rows_of_series(
                 confidence=settings.confidence,
                 seed=settings.seed,
                 draws=draws,
-                name=f"{name} {state} {question.name} {question.group}",
+                name=f"{name} {question.name} {question.group}",
             )
             rows.append(
                 {
