@@ -26,7 +26,10 @@ _NEW: Final = ".results-new-"
 _LAST: Final = ".results-last"
 _DISK_FULL_ON_WINDOWS: Final = 112
 _LEFT_OVER_AFTER_S: Final = 3600.0
-_CSV: Final = ("agreement", "assumptions", "reviewers", "states", "episodes", "findings", "clock", "flow")
+_CSV: Final = (
+    *("agreement", "assumptions", "reviewers", "states", "episodes", "findings", "clock", "flow"),
+    *("response", "responses", "believed", "doubt_effect"),
+)
 _OWN: Final = (
     "results.json",
     "pairs.parquet",
