@@ -253,7 +253,8 @@ def _late(r: _Readings, cost: F64) -> tuple[F64, F64]:
     inside = np.exp(-0.5 * np.square(r.outside / r.spread))
     pace = np.sqrt(np.square(r.step) + np.square(r.width * r.gap_s / 15.0))
     first = inside / (2.5066 * r.spread + r.width)
-    return np.log(first + FLOOR), np.log(inside * _normal(r.jump, pace) + FLOOR) + cost
+    again = (1.0 - BACK) * inside * _normal(r.jump, pace) + BACK * first
+    return np.log(first + FLOOR), np.log(again + FLOOR) + cost
 
 
 def _far(r: _Readings, least: float, spreads: float) -> F64:

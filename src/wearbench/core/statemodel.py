@@ -47,7 +47,7 @@ ENTER: Final = {
     HALVED: 0.10,
     DOUBLED: 0.05,
     OFF_RATIO: 0.015,
-    CADENCE_LOCKED: 0.12,
+    CADENCE_LOCKED: 0.06,
     BETWEEN: 0.20,
     ASTRAY: 0.06,
     FROZEN: 0.08,
@@ -68,6 +68,8 @@ class StateParameters:
         Share of readings that differ from the one before while the reference moves, and while it stands still.
     memory_s : float
         Time in which the correlation of the errors of faithful readings falls to 1/e.
+    hold_readings : float
+        Usual number of readings of one value while the reference moves.
     n : int
         Readings this was learned from.
     """
@@ -77,6 +79,7 @@ class StateParameters:
     change_share: float = 0.5
     still_share: float = 0.2
     memory_s: float = 3.0
+    hold_readings: float = 1.0
     n: int = 0
 
 

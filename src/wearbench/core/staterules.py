@@ -17,6 +17,7 @@ from wearbench.core.statemodel import (
     FAITHFUL,
     FROZEN,
     HALVED,
+    MOVED_BPM,
     OFF_RATIO,
     UNJUDGED,
     StateInput,
@@ -137,12 +138,14 @@ def coincidences(data: StateInput, state: I8, ratio: F64) -> tuple[I8, F64, B8]:
     return state, ratio, also
 
 
-def held_runs(data: StateInput, *, shortest_s: float, move: float) -> B8:
+def held_runs(data: StateInput, parameters: StateParameters, *, shortest_s: float, move: float) -> B8:
     """Find runs of one repeated value that can be a freeze: long enough, and the reference moved meanwhile.
 
     Parameters
     ----------
     data : StateInput
+    parameters : StateParameters
+        A run must be longer than twice the device's usual one.
     shortest_s, move : float
         Shortest run in seconds (three readings at least), and how far the reference must move.
 
@@ -157,7 +160,9 @@ def held_runs(data: StateInput, *, shortest_s: float, move: float) -> B8:
             continue
         seen = data.reference[first:stop]
         seen = seen[np.isfinite(seen)]
-        out[first:stop] = seen.size >= 3 and float(seen.max() - seen.min()) > move
+        moved = int((np.abs(np.diff(seen)) > MOVED_BPM).sum())
+        far = seen.size >= 3 and float(seen.max() - seen.min()) > move
+        out[first:stop] = far and moved > 2.0 * parameters.hold_readings
     return out
 
 

@@ -9,7 +9,8 @@ and where half rate and cadence coincide the reading is ``halved`` with ``also =
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -52,6 +53,12 @@ I8 = NDArray[np.int8]
 B8 = NDArray[np.bool_]
 
 
+LONGEST_HOLD: Final = 60
+"""Readings; a longer run is nobody's usual rhythm."""
+HELD_S: Final = 30.0
+"""So much of a freeze counts as holding a value."""
+
+
 @dataclass(frozen=True, kw_only=True, slots=True)
 class States:
     """Labels of the readings; arrays of shape (n,).
@@ -75,7 +82,8 @@ class FaithfulSums:
     cells of 0.001; ``changed`` and ``moving`` count readings that differ from the one before while the reference
     moves, and all of those; ``still_changed`` and ``still`` the same while it stands still. Over pairs of neighbouring
     readings, ``lag`` sums the products of their log ratios, ``square`` the squares, ``gap_s`` the time between them,
-    and ``lagged`` counts them.
+    and ``lagged`` counts them. ``holds`` sums, for runs of one value by their length, the readings to which the
+    reference moved.
     """
 
     histogram: F64
@@ -87,6 +95,7 @@ class FaithfulSums:
     lagged: float = 0.0
     still: float = 0.0
     still_changed: float = 0.0
+    holds: F64 = field(default_factory=lambda: np.zeros(LONGEST_HOLD + 1))
 
     def __add__(self, other: FaithfulSums) -> FaithfulSums:
         return FaithfulSums(
@@ -99,6 +108,7 @@ class FaithfulSums:
             lagged=self.lagged + other.lagged,
             still=self.still + other.still,
             still_changed=self.still_changed + other.still_changed,
+            holds=self.holds + other.holds,
         )
 
 
@@ -136,7 +146,7 @@ def label(
         return States(state=state, ratio=ratio, also_cadence=also, probability=probability)
     index = np.flatnonzero(np.isfinite(data.tested))
     part = _take(data, index)
-    held = held_runs(part, shortest_s=frozen_min_s, move=frozen_move)
+    held = held_runs(part, parameters, shortest_s=frozen_min_s, move=frozen_move)
     model = emissions(part, parameters, held=held)
     kinds = model.kind
     gap = np.clip(np.diff(part.time_s, prepend=part.time_s[0]), 0.0, None)
@@ -178,6 +188,24 @@ def _take(data: StateInput, index: I64) -> StateInput:
     )
 
 
+def _held_for(data: StateInput) -> F64:
+    """How long each reading has had its value, seconds."""
+    new = np.concatenate([[True], np.diff(data.tested) != 0])
+    since = np.maximum.accumulate(np.where(new, np.arange(new.size), 0))
+    out: F64 = data.time_s - data.time_s[since]
+    return out
+
+
+def _holds(data: StateInput) -> F64:
+    """Readings to which the reference moved, by how many of them the run of one value has that they are part of."""
+    with np.errstate(invalid="ignore"):
+        moved = np.concatenate([[False], np.abs(np.diff(data.reference)) > MOVED_BPM])
+    run = np.cumsum(np.concatenate([[0], np.diff(data.tested) != 0]))
+    length = np.bincount(run, weights=moved & np.isfinite(data.tested)).astype(np.int64)
+    counted = length[(length > 0) & (length <= LONGEST_HOLD)]
+    return np.bincount(counted, weights=counted, minlength=LONGEST_HOLD + 1).astype(np.float64)
+
+
 def faithful_sums(data: StateInput, states: States, *, noise_bpm: float = 0.8) -> FaithfulSums:
     """What a session's faithful readings tell about the device, as sums that add over sessions.
 
@@ -198,8 +226,10 @@ def faithful_sums(data: StateInput, states: States, *, noise_bpm: float = 0.8) -
     cell = np.minimum((excess / 0.001).astype(np.int64), 199)
     histogram = np.bincount(cell, minlength=200).astype(np.float64)
     moved = np.abs(np.diff(data.reference)) > MOVED_BPM
-    both = moved & good[1:] & good[:-1]
-    still = ~moved & good[1:] & good[:-1]
+    # A device that often holds a value is known by that, also where it was taken for frozen at first.
+    told = good | (states.state == FROZEN) & (_held_for(data) <= HELD_S)
+    both = moved & told[1:] & told[:-1]
+    still = ~moved & told[1:] & told[:-1]
     changed = both & (np.diff(data.tested) != 0)
     with np.errstate(divide="ignore", invalid="ignore"):
         away = np.clip(np.log(data.tested / data.reference), -0.1, 0.1)
@@ -216,6 +246,7 @@ def faithful_sums(data: StateInput, states: States, *, noise_bpm: float = 0.8) -
         gap_s=float(gap[near].sum()),
         lagged=float(near.sum()),
         still=float(still.sum()),
+        holds=_holds(data),
         still_changed=float((still & (np.diff(data.tested) != 0)).sum()),
     )
 
@@ -246,11 +277,14 @@ def learn_parameters(
     change = (sums.changed + 30.0 * prior.change_share) / (sums.moving + 30.0)
     still = (sums.still_changed + 30.0 * prior.still_share) / (sums.still + 30.0)
     gap_s = sums.gap_s / sums.lagged if sums.lagged else 1.0
-    hold = math.exp(-gap_s / prior.memory_s)
+    kept = math.exp(-gap_s / prior.memory_s)
     size = sums.square / sums.lagged if sums.square > 0 else prior.spread**2
-    correlation = (sums.lag + prior_n * hold * size) / (sums.square + prior_n * size)
+    correlation = (sums.lag + prior_n * kept * size) / (sums.square + prior_n * size)
     memory = -gap_s / math.log(min(max(correlation, 0.02), 0.995))
+    held = np.cumsum(sums.holds)
+    hold = float(np.searchsorted(held, 0.5 * held[-1])) if held[-1] >= 100 else prior.hold_readings
     return StateParameters(
+        hold_readings=hold,
         memory_s=float(np.clip(memory, 1.0, 60.0)) if sums.lagged else prior.memory_s,
         still_share=float(np.clip(still, 0.02, 0.98)),
         spread=float(np.clip(spread, 0.010, 0.05)),
