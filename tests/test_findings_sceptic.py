@@ -94,8 +94,8 @@ def test_choices_name_the_analyses_in_which_a_claim_does_not_hold(results: Resul
     ]
     assert said(results, "choices", choices=rows) == (
         "Under other reasonable choices, one at a time, “about half” (all 2) holds in every one of them. “stuck on "
-        "one value” holds in 0 of 1 (not: frozen from 8 bpm of movement: 0 of 12 sessions). Which way it leans holds "
-        "in 0 of 1 (not: mended beats not used: +0.05 bpm)."
+        "one value” holds in 0 of 1 (fails: frozen from 8 bpm of movement, 0 of 12 sessions). Which way it leans holds "
+        "in 0 of 1 (fails: mended beats not used, +0.050 bpm)."
     )
 
 
@@ -113,5 +113,5 @@ def test_both_cite_the_rows_they_were_made_from(results: Results) -> None:
 def test_values_are_shown_as_what_they_are() -> None:
     assert shown_value(choice("halved", "", "w", value=0.75, k=9)) == "9 of 12 sessions"
     assert shown_value(choice("tracking", "", "w", value=0.834)) == "83 %"
-    assert shown_value(choice("bias", "", "w", value=1.25)) == "+1.25 bpm"
-    assert shown_value(choice("mae", "", "w", value=1.25)) == "1.25 bpm"
+    assert shown_value(choice("bias", "", "w", value=1.34)) == "+1.3 bpm"
+    assert shown_value(choice("mae", "", "w", value=12.34)) == "12.3 bpm"

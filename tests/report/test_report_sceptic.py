@@ -135,7 +135,7 @@ def test_page_says_what_holds_and_what_cannot_be_answered(results: Results) -> N
     assert view.choices is not None
     assert [[cell.text for cell in row] for row in view.choices.rows] == [
         ["“about half”", "9 of 12 sessions", "4 of 5", "only the newest firmware (0 of 12 sessions)"],
-        ["How far off it was", "9.4 bpm", "4 of 5", "only the newest firmware (0.4 bpm)"],
+        ["How far off it was", "9.4 bpm", "4 of 5", "only the newest firmware (0.40 bpm)"],
     ]
     assert view.silence is not None
     assert view.silence.rows[0][0].text == "Worn together"

@@ -26,10 +26,8 @@ def shown_value(row: Mapping[str, Any]) -> str:
         return f"{row['n_affected']} of {row['n_sessions']} sessions"
     if row["claim"] == "tracking":
         return share(row["value"])
-    low, high = row.get("low"), row.get("high")
-    wide = (high - low) / 2 if finite(low) and finite(high) and low is not None and high is not None else None
     show = signed if row["claim"] == "bias" else number
-    return f"{show(row['value'], uncertainty=wide)} {row.get('unit') or ''}".strip()
+    return f"{show(row['value'])} {row.get('unit') or ''}".strip()
 
 
 def say_benefit(subject: Subject) -> Iterator[Said]:
@@ -143,9 +141,9 @@ def _capital(words: str) -> str:
 
 def _shaky(claim: str, rows: Sequence[Mapping[str, Any]]) -> str:
     failing = [row for row in rows if not row["holds"]]
-    named = [f"{row['words']}: {shown_value(row)}" for row in failing[:_MOST_NAMED]]
+    named = [f"{row['words']}, {shown_value(row)}" for row in failing[:_MOST_NAMED]]
     more = f" and {len(failing) - _MOST_NAMED} more" if len(failing) > _MOST_NAMED else ""
-    return f"{claim_label(claim)} holds in {len(rows) - len(failing)} of {len(rows)} (not: {'; '.join(named)}{more})"
+    return f"{claim_label(claim)} holds in {len(rows) - len(failing)} of {len(rows)} (fails: {'; '.join(named)}{more})"
 
 
 def _failing(claims: Mapping[str, Sequence[Mapping[str, Any]]]) -> list[Mapping[str, Any]]:
