@@ -52,13 +52,13 @@ class Subject:
     units: tuple[str, ...] = ()
     activity: str = ""
     affected_s: float = 60.0
-    benefit: list[dict[str, Any]] = field(default_factory=list)
-    choices: list[dict[str, Any]] = field(default_factory=list)
-    objections: list[dict[str, Any]] = field(default_factory=list)
     recurrence: list[dict[str, Any]] = field(default_factory=list)
     evidence: list[dict[str, Any]] = field(default_factory=list)
     before_after: list[dict[str, Any]] = field(default_factory=list)
     side_by_side: list[dict[str, Any]] = field(default_factory=list)
+    benefit: list[dict[str, Any]] = field(default_factory=list)
+    choices: list[dict[str, Any]] = field(default_factory=list)
+    objections: list[dict[str, Any]] = field(default_factory=list)
     why: list[dict[str, Any]] = field(default_factory=list)
     cadence_evidence: list[dict[str, Any]] = field(default_factory=list)
     responses: list[dict[str, Any]] = field(default_factory=list)
@@ -100,6 +100,10 @@ class Subject:
             parts.append("against " + join_words(list(self.references)))
         return ", ".join(parts) + (f" ({join_words(missing)} not told)" if missing else "")
 
+    def scope_of(self, session: str) -> str:
+        """The same of one session."""
+        return replace(self, pairs=self.pairs.filter(pl.col("session") == session)).scope
+
     def participants(self, sessions: list[str] | None = None) -> list[str]:
         """Who wore it in judged sessions, or in some of them."""
         judged = self.pairs.filter(pl.col("used"))
@@ -107,10 +111,6 @@ class Subject:
 
     def sessions_word(self, count: int) -> str:
         """``sessions``, or with the activity that all of them share, ``sessions of rowing``."""
-    def scope_of(self, session: str) -> str:
-        """The same of one session."""
-        return replace(self, pairs=self.pairs.filter(pl.col("session") == session)).scope
-
         word = "session" if count == 1 else "sessions"
         return f"{word} of {self.activity}" if self.activity else word
 
@@ -336,13 +336,13 @@ def subjects(document: Mapping[str, Any], pairs: pl.DataFrame) -> list[Subject]:
                 units=_units(worn, device),
                 activity=_shared_activity(worn),
                 affected_s=float(affected_s) if finite(affected_s) else 60.0,
-                benefit=rows("benefit", device, quantity),
-                choices=rows("choices", device, quantity),
-                objections=rows("objections", device, quantity),
                 recurrence=rows("recurrence", device, quantity),
                 evidence=rows("evidence", device, quantity),
                 before_after=rows("before_after", device, quantity),
                 side_by_side=rows("side_by_side", device, quantity),
+                benefit=rows("benefit", device, quantity),
+                choices=rows("choices", device, quantity),
+                objections=rows("objections", device, quantity),
                 why=rows("why", device, quantity),
                 cadence_evidence=rows("cadence_evidence", device, quantity),
                 responses=rows("responses", device, quantity),
