@@ -26,12 +26,12 @@ from wearbench.findings.sceptic import say_benefit, say_choices
 from wearbench.findings.subject import Subject, device_label, quantity_label, subjects
 from wearbench.findings.tracing import cited
 from wearbench.findings.tracking import say_missing, say_nothing_judged, say_one_session, say_tracking
+from wearbench.findings.why import say_why
+from wearbench.findings.within import session_bounds, within_sessions
 from wearbench.study.results import plain
 
 __all__ = ["find"]
 
-from wearbench.findings.why import say_why
-from wearbench.findings.within import session_bounds, within_sessions
 _KINDS: Final[tuple[Callable[[Subject], Iterator[Said]], ...]] = (
     say_nothing_judged,
     say_tracking,
@@ -77,6 +77,7 @@ def find(document: Mapping[str, Any], pairs: pl.DataFrame) -> list[Finding]:
     document = plain(document)
     found = subjects(document, pairs)
     exports = _exports(document)
+    inside = within_sessions(pairs, session_bounds(document))
     said: list[Finding] = []
 
     def add(device: str, quantity: str, scope: str, each: Said) -> None:
@@ -86,7 +87,6 @@ def find(document: Mapping[str, Any], pairs: pl.DataFrame) -> list[Finding]:
         )
         said.append(_finding(device, quantity, scope, (kind, claim, {**evidence, "made_from": rows})))
 
-    inside = within_sessions(pairs, session_bounds(document))
     for subject in found:
         scope = f"{subject.label}, {subject.what}: {subject.scope}"
         for say in _order(subject):

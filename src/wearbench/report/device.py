@@ -68,8 +68,8 @@ class DeviceView:
     reviewers: tuple[Table, ...]
     rhythm: str
     kept: tuple[Table, ...]
-    systematic: SystematicView | None = None
     why: WhyView | None = None
+    systematic: SystematicView | None = None
     response: Table | None = None
     believed: Table | None = None
     believed_picture: Figure | None = None
@@ -126,8 +126,8 @@ def device_view(
         rhythm=next((str(f["claim"]) for f in mine if kind_of(f) == "rhythm"), ""),
         kept=tuple(_kept(document, subject)),
         sceptic=sceptic_view(document, subject, figures),
-        systematic=systematic_view(subject, figures),
         why=why_view(subject, figures),
+        systematic=systematic_view(subject, figures),
         response=response_table(subject),
         believed=believed_sessions(subject),
         believed_picture=believed_figure(subject, scope=scope, uid=f"believed{k}"),
