@@ -105,7 +105,7 @@ class Pool:
         halves = sorted((r["high_s"] - r["low_s"]) / 2 for r in fits)
         self.seconds += [abs(o) for o in offsets]
         self.numbers += [*offsets, halves[len(halves) // 2], max(halves[len(halves) // 2], 0.1)]
-        self.counts |= {len(fits), len(rows) - len(fits)}
+        self.counts |= {len(fits), len(rows) - len(fits), sum(r["trust"] == "weak" for r in rows)}
 
     def explains_duration(self, text: str) -> bool:
         return any(duration(s) == text for s in self.seconds)
