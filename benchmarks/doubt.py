@@ -22,8 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchmarks.truth.second_heart import heart
-from wearbench.core.beats import beats_from_intervals
-from wearbench.core.doubt import Doubt
+from wearbench.core.doubt import Doubt, doubt_of_intervals
 from wearbench.core.ratedoubt import doubt_of_rate
 from wearbench.simulator.parameters import Bout, Person, SessionPlan
 from wearbench.simulator.physiology import rate_course, true_beats
@@ -335,7 +334,8 @@ def recorded(beats: F64, how: str, rng: np.random.Generator) -> tuple[Doubt, ...
     """What doubt is found in one way of recording."""
     if how == "RR":
         whole = np.round(beats * 1024) / 1024
-        return beats_from_intervals(np.diff(whole) * 1000.0, start_s=float(whole[0])).doubts
+        length = np.diff(whole)
+        return doubt_of_intervals(whole[:-1], length, known=length <= 3.0)
     over_s = 5.0
     time = np.arange(np.ceil(beats[0]) + over_s, np.floor(beats[-1]), 1.0)
     count = np.arange(beats.size, dtype=np.float64)
