@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -18,10 +19,17 @@ FAULT = [{"device": "band", "quantity": "heart_rate", "state": "halved", "fault"
 
 
 def judged(
-    name: str = "", *, halved: float, right: float = 540.0, shift: float = 0.0, error: float = 2.0, readings: int = 99
+    name: str = "",
+    *,
+    halved: float,
+    right: float = 540.0,
+    shift: float = 0.0,
+    error: float = 2.0,
+    readings: int = 99,
+    pairs: int = 10,
 ) -> Alternative:
     """One way of judging a session: seconds halved and right, and ten pairs that are all off by ``error`` bpm."""
-    reference = np.linspace(90.0, 150.0, 10)
+    reference = np.linspace(90.0, 150.0, pairs)
     return Alternative(
         name=name,
         shift_s=shift,
@@ -29,7 +37,7 @@ def judged(
         seconds={"faithful": right, "halved": halved},
         sure_s={"halved": halved} if halved else {},
         readings={"halved": readings} if halved else {},
-        blocks=grouped_sums(reference + error, reference, group=np.repeat([0, 1], 5), tolerance=5.0),
+        blocks=grouped_sums(reference + error, reference, group=np.repeat([0, 1], pairs // 2), tolerance=5.0),
     )
 
 
@@ -93,6 +101,16 @@ def test_benefit_in_mean_error_is_that_of_the_kindest_pairs_of_each_session() ->
     assert row["analysed"]["value"] == pytest.approx(3.0)
     assert row["flattered"]["value"] == pytest.approx(2.5)
     assert [s["session"] for s in row["sessions"]] == ["S01"]
+
+
+def test_benefit_is_never_worse_than_the_analysis() -> None:
+    # Errors of 1 and 9 bpm over ten pairs each: 5. In the first session a corner with 0.9 bpm has two pairs only: alone
+    # it is kinder, together (1.8 + 90) / 12 = 7.65 is not. Nothing is gained, and the analysis stays.
+    few = replace(judged("clock_early", halved=0.0, error=0.9), blocks=judged(halved=0.0, error=0.9, pairs=2).blocks)
+    one = gathered((judged(halved=0.0, error=1.0), few), (judged(halved=0.0, error=9.0),))
+    row = next(r for r in benefit_rows([one], [], SETTINGS) if r["what"] == "mae")
+    assert (row["analysed"]["value"], row["flattered"]["value"]) == (pytest.approx(5.0), pytest.approx(5.0))
+    assert row["sessions"] == []
 
 
 def test_a_fault_holds_where_it_is_still_seen() -> None:

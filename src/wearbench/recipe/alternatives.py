@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from operator import attrgetter
 from typing import Final
 
 import numpy as np
@@ -19,7 +20,7 @@ from wearbench.core.clock import ClockFit
 from wearbench.core.pairing import REASONS
 from wearbench.core.running import Running
 from wearbench.core.states import STATES, States
-from wearbench.recipe.affected import sure_episodes
+from wearbench.recipe.affected import least_seconds, sure_episodes
 from wearbench.recipe.columns import COLUMNS, Column, apply_rules, outside, rule_spans, rules_of
 from wearbench.recipe.columnset import ColumnSet
 from wearbench.recipe.comparison import Comparison, paired
@@ -42,8 +43,13 @@ WIDTHS: Final = {"widths_narrower": 0.75, "widths_wider": 1.33}
 SHARES: Final = {"share_lower": 0.7, "share_higher": 0.9}
 FROZEN_BPM: Final = {"frozen_sooner": 3.0, "frozen_later": 8.0}
 FIRST_S: Final = 120.0
+FEW_S: Final = 10.0
+"""Readings added by a laxer rule that count for no longer get no state: no failure that counts is so short."""
+
 WIDE_S: Final = 2.0
 """An interval of the clock longer than this is looked through in five places, not three."""
+
+_OF_JUDGING: Final = attrgetter("late_s", "state_share", "frozen_min_s", "frozen_move_bpm")
 
 
 def alternatives_of(one: Comparison, columns: ColumnSet, clock: ClockFit) -> tuple[Alternative, ...]:
@@ -69,7 +75,7 @@ def alternatives_of(one: Comparison, columns: ColumnSet, clock: ClockFit) -> tup
     found = [bench.counted("", analysed, clock, one.averaging_s)]
     if clock.trust == "refused" or not analysed.window.pairs.used.any():
         return tuple(found)
-    found += [bench.judged(name, told, moved.averaging_s, one=moved) for name, told, moved in _corners(one, clock)]
+    found += bench.of_intervals(clock, found[0])
     found += bench.beyond(clock)
     found += bench.of_reference(clock)
     if one.quantity.state_model:
@@ -79,18 +85,29 @@ def alternatives_of(one: Comparison, columns: ColumnSet, clock: ClockFit) -> tup
     return tuple(found)
 
 
-def _corners(one: Comparison, clock: ClockFit) -> Iterator[tuple[str, ClockFit, Comparison]]:
-    """Clock and averaging at the ends of their intervals, and at every pair of places within them."""
-    places = _shifts(one, clock)
-    lengths = _averagings(one)
-    for length_name, factors in lengths:
-        for shift_name, shift_s in places:
-            if not length_name and not shift_name:
-                continue
-            moved = one if factors is None else _averaged(one, factors)
-            told = replace(clock, shift_s=shift_s + _centre_moves(one, moved))
-            name = shift_name or length_name if "" in (shift_name, length_name) else "corner"
-            yield name, told, moved
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Place:
+    """A centre shift and an averaging within their intervals; the one analysed has no name."""
+
+    shift: str
+    length: str
+    clock: ClockFit
+    one: Comparison
+
+    @property
+    def name(self) -> str:
+        """Of the alternative."""
+        return "corner" if self.shift and self.length else self.shift or self.length
+
+
+def _places(one: Comparison, clock: ClockFit) -> Iterator[_Place]:
+    """Every pair of centre shift and averaging but the one analysed."""
+    for length, how in _averagings(one):
+        moved = one if how is None else _averaged(one, how)
+        for shift, shift_s in _shifts(one, clock):
+            if shift or length:
+                told = replace(clock, shift_s=shift_s + _centre_moves(one, moved))
+                yield _Place(shift=shift, length=length, clock=told, one=moved)
 
 
 def _shifts(one: Comparison, clock: ClockFit) -> list[tuple[str, float]]:
@@ -193,6 +210,51 @@ class _Bench:
         column = replace(self.analysed, name=name, window=window, states=states)
         return self.counted(name, column, clock, averaging_s)
 
+    def of_intervals(self, clock: ClockFit, base: Alternative) -> list[Alternative]:
+        """Clock and averaging within their intervals, one at a time and both together.
+
+        Both together are judged whole only where one alone brings a failure near the least that counts; else their
+        pairs are enough.
+        """
+        places = list(_places(self.one, clock))
+        alone = [
+            (p, self.judged(p.name, p.clock, p.one.averaging_s, one=p.one))
+            for p in places
+            if not (p.shift and p.length)
+        ]
+        whole = self._near_least(base, alone)
+        out = [told for _, told in alone]
+        for p in places:
+            if p.shift and p.length:
+                judge_it = self.judged if whole else self.paired_only
+                out.append(judge_it("corner", p.clock, p.one.averaging_s, one=p.one))
+        return out
+
+    def _near_least(self, base: Alternative, alone: list[tuple[_Place, Alternative]]) -> bool:
+        """Whether a failure that counts could stop to do so if both move: by twice what each takes away alone."""
+        least_s = least_seconds(self.one.study, self.one.settings)
+        for state, seconds in base.sure_s.items():
+            lost = [
+                max((seconds - a.sure_s.get(state, 0.0) for p, a in alone if bool(p.length) is averaging), default=0.0)
+                for averaging in (False, True)
+            ]
+            if seconds >= least_s > seconds - 2.0 * sum(max(0.0, each) for each in lost):
+                return True
+        return False
+
+    def paired_only(self, name: str, clock: ClockFit, averaging_s: float, *, one: Comparison) -> Alternative:
+        """One alternative of which only the pairs are told, not the states."""
+        window = self._set_aside(one, paired(one, clock), clock)
+        return Alternative(
+            name=name,
+            shift_s=clock.shift_s,
+            averaging_s=averaging_s,
+            seconds={},
+            sure_s={},
+            readings={},
+            blocks=self._sums(window),
+        )
+
     def _set_aside(self, one: Comparison, window: Windowed, clock: ClockFit) -> Windowed:
         rules = rules_of(one.study)
         if rules.any():
@@ -201,15 +263,19 @@ class _Bench:
         return without_set_aside(one, window, one.study, clock)
 
     def _states(self, one: Comparison, window: Windowed, trusted: Running) -> States:
-        before, now = self.analysed.window.pairs, window.pairs
-        same = np.array_equal(before.reason, now.reason) and np.array_equal(before.start_s, now.start_s)
-        same = same and np.array_equal(before.reference, now.reference, equal_nan=True)
-        same = same and one.learned.states == self.one.learned.states and one.settings == self.one.settings
-        if same:
-            return self.analysed.states
+        """States anew; those of the analysis where a choice does no more than set readings aside, or add a few."""
+        before, now, states = self.analysed.window.pairs, window.pairs, self.analysed.states
         if not one.quantity.state_model:
-            states = self.analysed.states
             return replace(states, state=np.where(now.used, 0, -1).astype(np.int8))
+        both, added = before.used & now.used, now.used & ~before.used
+        if (
+            one.learned.states == self.one.learned.states
+            and _OF_JUDGING(one.settings) == _OF_JUDGING(self.one.settings)
+            and np.array_equal(before.start_s, now.start_s)
+            and np.array_equal(before.reference[both], now.reference[both])
+            and float(now.seconds[added].sum()) <= FEW_S
+        ):
+            return replace(states, state=np.where(now.used, states.state, -1).astype(np.int8))
         told = judge(window, trusted, one.context, one.learned.states, one.settings, averaging_s=one.averaging_s)
         return settled(told.states, window)
 
@@ -263,21 +329,12 @@ class _Bench:
     def beyond(self, clock: ClockFit) -> Iterator[Alternative]:
         """Half and double the averaging, further than what is known of it: pairs alone, for who calls it unfair."""
         one = self.one
-        if one.series.start_s is not None or one.averaging_s <= 0 or not one.quantity.state_model:
+        if one.series.start_s is not None or one.averaging_s <= 0:
             return
         for name, how in (("averaging_halved", "factor low"), ("averaging_doubled", "factor high")):
             moved = _averaged(one, how)
             told = replace(clock, shift_s=clock.shift_s + _centre_moves(one, moved))
-            window = self._set_aside(moved, paired(moved, told), told)
-            yield Alternative(
-                name=name,
-                shift_s=told.shift_s,
-                averaging_s=moved.averaging_s,
-                seconds={},
-                sure_s={},
-                readings={},
-                blocks=self._sums(window),
-            )
+            yield self.paired_only(name, told, moved.averaging_s, one=moved)
 
     def of_reference(self, clock: ClockFit) -> Iterator[Alternative]:
         """How much of a window must be covered, and whether doubtful and mended stretches count."""

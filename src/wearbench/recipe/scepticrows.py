@@ -6,6 +6,7 @@ A multiverse of reasonable choices shown whole, not the one that was liked (Stee
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from typing import Any, Final
@@ -165,9 +166,13 @@ def _difference(alternative: Alternative) -> float:
     return float((alternative.blocks[:, _N] * alternative.blocks[:, _MEAN_DIFFERENCE]).sum())
 
 
+def _pairs(alternative: Alternative) -> float:
+    return float(alternative.blocks[:, _N].sum())
+
+
 def _mean_absolute(alternative: Alternative) -> float:
-    n = float(alternative.blocks[:, _N].sum())
-    return absolute_error(alternative) / n if n > 0 else float("inf")
+    n = _pairs(alternative)
+    return absolute_error(alternative) / n if n > 0 else math.nan
 
 
 def _right_share(alternative: Alternative) -> float:
@@ -195,10 +200,10 @@ def benefit_rows(every: list[StudyAlternatives], affected: list[Row], settings: 
         fixed = sum(len(one.corners(k)) == 1 for k in range(len(one.sessions)))
         mine = {"device": one.device, "quantity": one.quantity}
         out += [mine | _of_state(one, *fault, settings, fixed=fixed) for fault in _faults(one, affected)]
-        picks = _best(one, _mean_absolute)
+        picks = _best_ratio(one, absolute_error, _pairs, pairs_only=True)
         both = [one.agreement(p, settings=settings)["mae"] for p in (one.analysed.picks, picks)]
         out.append(mine | _benefit_row(one, "mae", one.unit, both, picks, _mean_absolute, fixed=fixed))
-        picks = _best(one, lambda a: -_right_share(a))
+        picks = _best_ratio(one, lambda a: -a.seconds.get("faithful", 0.0), asked_s)
         both = [one.tracking(p, settings=settings) for p in (one.analysed.picks, picks)]
         out.append(mine | _benefit_row(one, "tracking", "share of time", both, picks, _right_share, fixed=fixed))
     return out
@@ -215,9 +220,35 @@ def _of_state(one: StudyAlternatives, state: str, least_s: float, settings: Sett
     return row | {"n_affected": k, "n_affected_flattered": kept, "n_sessions": n, "least_seconds": least_s}
 
 
-def _best(one: StudyAlternatives, against: Callable[[Alternative], Any]) -> tuple[Alternative, ...]:
+def _best(
+    one: StudyAlternatives, against: Callable[[Alternative], Any], *, pairs_only: bool = False
+) -> tuple[Alternative, ...]:
     """Of each session the corner that speaks least against the device; of equal ones the analysis itself."""
-    return tuple(min(one.corners(k), key=against) for k in range(len(one.sessions)))
+    return tuple(min(one.corners(k, pairs_only=pairs_only), key=against) for k in range(len(one.sessions)))
+
+
+def _best_ratio(
+    one: StudyAlternatives,
+    top: Callable[[Alternative], float],
+    bottom: Callable[[Alternative], float],
+    *,
+    pairs_only: bool = False,
+) -> tuple[Alternative, ...]:
+    """The corners whose ratio of sums over the sessions is smallest (Dinkelbach 1967, Manage Sci 13:492-498).
+
+    Corners differ in how many pairs they leave, so that the best of each session alone need not be the best together.
+    """
+    picks: tuple[Alternative, ...] = one.analysed.picks  # type: ignore[assignment]
+    for _ in range(20):
+        whole = sum(bottom(a) for a in picks)
+        if whole <= 0:
+            return picks
+        ratio = sum(top(a) for a in picks) / whole
+        found = _best(one, lambda a, ratio=ratio: top(a) - ratio * bottom(a), pairs_only=pairs_only)  # type: ignore[misc]
+        if all(a is b for a, b in zip(picks, found, strict=True)):
+            return picks
+        picks = found
+    return picks
 
 
 def _benefit_row(

@@ -124,10 +124,19 @@ class StudyAlternatives:
         """The analysis itself."""
         return Analysis(name=ANALYSED, words="as analysed", reason="", picks=tuple(kept[0] for kept in self.kept))
 
-    def corners(self, at: int) -> tuple[Alternative, ...]:
-        """One session at every pair of clock and averaging within their intervals, the analysis itself first."""
+    def corners(self, at: int, *, pairs_only: bool = False) -> tuple[Alternative, ...]:
+        """One session at every pair of clock and averaging within their intervals, the analysis itself first.
+
+        Parameters
+        ----------
+        at : int
+            Which session.
+        pairs_only : bool
+            Also where the pairs were told and not the states.
+        """
         names = ("", "corner", "clock_early", "clock_late", "delay_shorter", "delay_longer")
-        return tuple(a for a in self.kept[at] if a.name in (*names, "averaging_shorter", "averaging_longer"))
+        every = (a for a in self.kept[at] if a.name in (*names, "averaging_shorter", "averaging_longer"))
+        return tuple(a for a in every if a.seconds or pairs_only)
 
     def named(self, name: str) -> tuple[Alternative | None, ...]:
         """What each session was judged to be under a choice, None where it was not made."""
