@@ -98,8 +98,24 @@ def test_a_column_of_notes_is_one_question_without_an_answer() -> None:
     every = study_of(1, sessions=14)
     every = [replace(m, session=worn(k, m.participant, notes=f"note {k}")) for k, m in enumerate(every)]
     row = rows(every, only=("sessions.notes",))[0]
-    assert row["why"] == "14 different values: too many to hold each against the rest"
+    assert row["why"] == "no value occurs twice: nothing can be held against the rest"
     assert (row["p"], row["odds_ratio"]["value"]) == (None, None)
+    every = [replace(m, session=worn(k, m.participant, notes=f"note {k}")) for k, m in enumerate([*every, *every])]
+    every = [replace(m, session=worn(k, m.participant, notes=f"note {k // 2}")) for k, m in enumerate(every)]
+    (notes,) = [q for q in asked(every) if q.name == "sessions.notes"]
+    assert notes.why == "14 different values: too many to hold each against the rest"
+
+
+def test_values_that_occur_once_are_part_of_the_rest_and_versions_are_no_numbers() -> None:
+    every = study_of(1, sessions=6)
+    sky = ("fog", "fog", "fog", "sun", "rain", "snow")
+    every = [
+        replace(m, firmware=("2.9", "2.9", "2.10", "2.10", "3", "3")[k], session=worn(k, m.participant, sky=sky[k]))
+        for k, m in enumerate(every)
+    ]
+    questions = [(q.name, q.group, q.against) for q in asked(every)]
+    assert [q for q in questions if q[0] == "sessions.sky"] == [("sessions.sky", "fog", "the rest")]
+    assert [q[1] for q in questions if q[0] == "firmware"] == ["2.10", "2.9", "3"]
 
 
 def test_time_for_which_a_condition_is_not_known_is_left_out() -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
+from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import partial
@@ -33,6 +34,8 @@ _STEADY: Final = 10.0
 """A reference that changes by less a minute is steady."""
 _MOVES: Final = {"frozen": "a held value shows only while the reference moves: the question would answer itself"}
 _BESIDE: Final = {"cadence_locked": "a lock shows only beside a cadence that is apart from the heart rate"}
+_NAMES: Final = ("firmware", "wear_site")
+"""Texts even where they look like numbers."""
 _FIRST_S: Final = 180.0
 _MOST_VALUES: Final = 12
 _LEAST_S: Final = 60.0
@@ -77,8 +80,8 @@ def questions_of(every: Sequence[Moments], people: Mapping[str, Participant], *,
     Yields
     ------
     Question
-        Each value of a property against its other values (two values make one question); numbers of the study's
-        tables above their median against the rest.
+        Each value of a property against its other values (two values make one question); in the study's tables only
+        values that occur twice, and numbers above their median against the rest.
     """
     activities = sorted({name for m in every for name in m.activity.names})
     intensities = sorted({name for m in every for name in m.intensity.names})
@@ -248,9 +251,8 @@ def _of_values(
 
 
 def _split(name: str, known: Sequence[str], by: Callable[[Callable[[str], int]], Sides]) -> Iterator[Question]:
-    """Numbers above their median against the rest, texts one against the rest."""
-    different = sorted(set(known))
-    numbers = [_number(value) for value in known]
+    """Numbers above their median against the rest, texts that occur twice or more each against the rest."""
+    numbers = [None if name in _NAMES else _number(value) for value in known]
     if len({n for n in numbers if n is not None}) > 2 and all(n is not None for n in numbers):
         middle = float(np.median([n for n in numbers if n is not None]))
         if middle >= max(n for n in numbers if n is not None):  # half of them or more have the largest value
@@ -258,7 +260,16 @@ def _split(name: str, known: Sequence[str], by: Callable[[Callable[[str], int]],
             return
         yield Question(name=name, group=f"above {middle:g}", against=f"up to {middle:g}", sides=by(_above(middle)))
         return
-    yield from _each(name, different, lambda value: by(_equal(value)))
+    times = Counter(known)
+    values = sorted(times) if len(times) <= 2 else sorted(value for value, n in times.items() if n > 1)
+    if len(times) > 2 and len(values) in (1, 2):  # the others are the rest
+        for value in values:
+            yield Question(name=name, group=value, against="the rest", sides=by(_equal(value)))
+    elif len(times) > 2 and not values:
+        why = "no value occurs twice: nothing can be held against the rest"
+        yield Question(name=name, group="any value", against="the rest", sides=_unknown, why=why)
+    else:
+        yield from _each(name, values, lambda value: by(_equal(value)))
 
 
 def _above(middle: float) -> Callable[[str], int]:
