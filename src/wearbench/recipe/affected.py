@@ -196,7 +196,7 @@ def sure_episodes(
 
 def is_sure(episode: Episode, sure_from: float) -> bool:
     """Whether an episode counts; where another explanation fits as well, the two share the probability."""
-    if getattr(episode, "doubt", ""):  # the reference may be the one that is wrong
+    if episode.doubt:  # the reference may be the one that is wrong
         return False
     least = 0.5 * sure_from if episode.also else sure_from
     return bool(np.isnan(episode.probability) or episode.probability >= least)
