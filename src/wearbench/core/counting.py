@@ -12,8 +12,9 @@ from itertools import pairwise
 from typing import Final, Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
-__all__ = ["Miscount", "Stretch", "miscounts"]
+__all__ = ["Miscount", "Stretch", "miscounts", "spells"]
 
 Why = Literal["every_second_beat", "double_count", "jump"]
 
@@ -208,3 +209,19 @@ def _jump(left: Stretch, right: Stretch, reach_s: float) -> Miscount:
     """The surroundings of a step."""
     start_s, end_s = max(left.start_s, left.end_s - reach_s), min(right.end_s, right.start_s + reach_s)
     return Miscount(start_s=start_s, end_s=end_s, why="jump")
+
+
+def spells(flags: NDArray[np.bool_]) -> list[tuple[int, int]]:
+    """Find unbroken runs of True.
+
+    Parameters
+    ----------
+    flags : bool array, shape (n,)
+
+    Returns
+    -------
+    list of tuple of int
+        First and one-past-last index of each.
+    """
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], flags.astype(np.int8), [0]])))
+    return list(zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True))

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wearbench.core.artefacts import rolling_median
-from wearbench.core.counting import Stretch, miscounts
+from wearbench.core.counting import Stretch, miscounts, spells
 from wearbench.errors import DataError
 
 __all__ = ["Doubt", "Why", "doubt_of_intervals", "tidied"]
@@ -56,13 +56,13 @@ def _alternating(log_rr: F64) -> B:
     noise = np.sqrt(np.maximum(square - mean**2, 1e-12) / _TURNS)
     spell = (np.abs(mean) > 0.05) & (np.abs(mean) > 5.0 * noise)
     out = _split_beats(log_rr)
-    for a, b in _runs(spell):
+    for a, b in spells(spell):
         out[a : b + _TURNS] = True
     # a beat that was counted once lets the turns begin anew; a short spell may be chance
-    for a, b in _runs(~out):
+    for a, b in spells(~out):
         if a > 0 and b < n and b - a <= _TURNS // 3:
             out[a:b] = True
-    for a, b in _runs(out):
+    for a, b in spells(out):
         if b - a < 2 * _TURNS:
             out[a:b] = False
     return out
@@ -151,11 +151,11 @@ def _noisy(log_rr: F64) -> B:
         away = np.minimum(away, np.maximum(same, ahead))
     wild = (away > _WILD).astype(np.float64)
     found = np.zeros(n, dtype=bool)
-    for a, b in _runs(np.convolve(wild, np.ones(_WILD_OF), mode="valid") >= _WILD_LEAST - 0.5):
+    for a, b in spells(np.convolve(wild, np.ones(_WILD_OF), mode="valid") >= _WILD_LEAST - 0.5):
         inside = np.flatnonzero(wild[a : b + _WILD_OF - 1]) + a
         found[inside[0] : inside[-1] + 1] = True
     restless = away > _RESTLESS
-    for a, b in _runs(found):
+    for a, b in spells(found):
         start, stop = a, b
         least, most = max(0, a - _WILD_LEAST), min(n, b + _WILD_LEAST)
         while start > least and (before := np.flatnonzero(restless[max(0, start - 5) : start])).size:
@@ -164,11 +164,6 @@ def _noisy(log_rr: F64) -> B:
             stop += int(after[-1]) + 1
         found[start:stop] = True
     return found
-
-
-def _runs(flags: B) -> list[tuple[int, int]]:
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], flags.astype(np.int8), [0]])))
-    return list(zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True))
 
 
 def _dry_start(found: list[Doubt], begin_s: float) -> list[Doubt]:
@@ -263,7 +258,7 @@ def doubt_of_intervals(start_s: F64, interval_s: F64, *, known: B | None = None)
     log_rr = np.where(pairs, mean_pair, log_rr)
     noisy = _noisy(log_rr)
     found = [
-        Doubt(start_s=float(time[a]), end_s=float(time[b - 1] + length[b - 1]), why="noisy") for a, b in _runs(noisy)
+        Doubt(start_s=float(time[a]), end_s=float(time[b - 1] + length[b - 1]), why="noisy") for a, b in spells(noisy)
     ]
     calm = np.flatnonzero(~noisy)
     if calm.size >= 10:

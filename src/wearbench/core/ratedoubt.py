@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wearbench.core.artefacts import rolling_median
-from wearbench.core.counting import Stretch, miscounts
+from wearbench.core.counting import Stretch, miscounts, spells
 from wearbench.core.doubt import Doubt, tidied
 from wearbench.errors import DataError
 
@@ -120,7 +120,7 @@ def _abrupt(time: F64, level: F64) -> list[float]:
     late = np.minimum(np.searchsorted(time, time + _SETTLE_S, side="right") - 1, time.size - 1)
     change = np.abs(level[late] - level[early])
     out: list[float] = []
-    for a, b in _runs(change > _STEP):
+    for a, b in spells(change > _STEP):
         at = float(time[a:b][change[a:b] >= 0.98 * change[a:b].max()].mean())
         # levels just before and after the step, and further off: a count that changed stands nearly still at once
         spans = ((-15, -11), (-9.5, -4.5), (4.5, 9.5), (11, 15))
@@ -175,14 +175,9 @@ def _rough_start(time: F64, log_rr: F64, usual: float) -> float | None:
     mean = np.convolve(turn, np.ones(_ROUGH_S) / _ROUGH_S, mode="valid")
     early = int(_START_S)
     bar = max(_ROUGH, _ROUGH_TIMES * float(np.quantile(mean[early:], 0.9)))
-    runs = _runs(mean[:early] > bar)
+    runs = spells(mean[:early] > bar)
     if not runs or runs[0][0] > _ROUGH_S // 2:
         return None
-    on = next(stop for start, stop in _runs(mean > 0.5 * bar) if start <= runs[0][0] < stop)
+    on = next(stop for start, stop in spells(mean > 0.5 * bar) if start <= runs[0][0] < stop)
     within = np.flatnonzero(turn[: on + _ROUGH_S] > bar)
     return float(at[within[-1]]) + 1.0
-
-
-def _runs(flags: B) -> list[tuple[int, int]]:
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], flags.astype(np.int8), [0]])))
-    return list(zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True))
