@@ -1,6 +1,6 @@
 """How often before and after differ though nothing changed, and how often a change is seen.
 
-    python -m benchmarks.beforeafter [--studies 2000] [--power 500] [--write]
+    python -m benchmarks.beforeafter [--studies 2000] [--power 500] [--keep FOLDER] [--write]
 
 Invented studies, seeds 1 to 2,000, each a table of sessions: how long, how much of it wrong, affected or not, how far
 off. Participants differ; most sessions hold nothing wrong; in some designs each session is like the one before. Every
@@ -14,10 +14,11 @@ or in less than 3.5 % where six and six sessions and a continuous number allow 4
 from __future__ import annotations
 
 import argparse
+import json
 import math
 import sys
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final
 
@@ -160,58 +161,77 @@ def rate(answers: list[Answer], of: Callable[[Answer], bool | None]) -> float:
     return sum(told) / len(told) if told else math.nan
 
 
-def null_rows(studies: int) -> Iterator[tuple[Design, str, float, float, float, float]]:
-    """Design, measure, smallest p, and the shares of studies: p below 0.05, claimed, interval that holds 0."""
-    for design in NULL:
-        made = [invented(design, seed) for seed in range(1, studies + 1)]
-        least = smallest_by_design(made[0].after, made[0].person)
-        for measure in MEASURES:
-            answers = [answered(study, measure, seed) for seed, study in enumerate(made, 1)]
-            yield (
-                design,
-                measure,
-                least,
-                rate(answers, lambda a: a.p < ALPHA),
-                rate(answers, lambda a: a.claimed),
-                rate(answers, lambda a: a.covers),
-            )
+Row = tuple[str, float, float, float]
+"""Measure, and shares of studies: p below 0.05, claimed, interval that holds 0 (NaN where it was not asked)."""
 
 
-def power_rows(studies: int) -> Iterator[tuple[Design, str, float, float]]:
-    """Design, measure, and the shares of studies with p below 0.05, and claimed, where 30 % became 10 %."""
-    for design in POWER:
-        made = [invented(design, seed, after=0.1, name="power") for seed in range(1, studies + 1)]
-        for measure in ("share of time", "sessions affected"):
-            answers = [answered(study, measure, seed, true=None) for seed, study in enumerate(made, 1)]
-            yield design, measure, rate(answers, lambda a: a.p < ALPHA), rate(answers, lambda a: a.claimed)
+def null_rows(design: Design, studies: int) -> list[Row]:
+    """What is found where nothing changed."""
+    made = [invented(design, seed) for seed in range(1, studies + 1)]
+    rows: list[Row] = []
+    for measure in MEASURES:
+        answers = [answered(study, measure, seed) for seed, study in enumerate(made, 1)]
+        rows.append((measure, *_shares(answers)))
+    return rows
 
 
-def time_rows(studies: int) -> Iterator[tuple[Design, float, float]]:
-    """The same where every session is wrong for a part of its time: 30 % of it on average before, 10 % after."""
-    for design in POWER:
-        answers = []
-        for seed in range(1, studies + 1):
-            study = invented(design, seed, name="time")
-            rng = generator_of(seed, f"part/{design.words}")
-            mean = np.where(study.after, 0.1, 0.3)
-            part = rng.beta(3.0 * mean, 3.0 * (1 - mean))
-            told = Study(
-                person=study.person,
-                after=study.after,
-                asked_s=study.asked_s,
-                wrong_s=part * study.asked_s,
-                affected=study.affected,
-                error=study.error,
-                pairs=study.pairs,
-            )
-            answers.append(answered(told, "share of time", seed, true=None))
-        yield design, rate(answers, lambda a: a.p < ALPHA), rate(answers, lambda a: a.claimed)
+def power_rows(design: Design, studies: int) -> list[Row]:
+    """What is found where 30 % of sessions affected became 10 %; and where every session is wrong for a part of its
+    time, 30 % of it on average before and 10 % after."""
+    made = [invented(design, seed, after=0.1, name="power") for seed in range(1, studies + 1)]
+    rows: list[Row] = []
+    for measure in ("share of time", "sessions affected"):
+        answers = [answered(study, measure, seed, true=None) for seed, study in enumerate(made, 1)]
+        rows.append((measure, *_shares(answers)))
+    answers = []
+    for seed in range(1, studies + 1):
+        study = invented(design, seed, name="time")
+        mean = np.where(study.after, 0.1, 0.3)
+        part = generator_of(seed, f"part/{design.words}").beta(3.0 * mean, 3.0 * (1 - mean))
+        answers.append(answered(replace(study, wrong_s=part * study.asked_s), "share of time", seed, true=None))
+    return [*rows, ("every session", *_shares(answers))]
 
 
-def misses(rows: list[tuple[Design, str, float, float, float, float]]) -> list[str]:
+def _shares(answers: list[Answer]) -> tuple[float, float, float]:
+    return (
+        rate(answers, lambda a: a.p < ALPHA),
+        rate(answers, lambda a: a.claimed),
+        rate(answers, lambda a: a.covers),
+    )
+
+
+def _number(value: float | None) -> float:
+    return math.nan if value is None else value
+
+
+@dataclass(kw_only=True, slots=True)
+class Kept:
+    """Rows by design, kept in a folder so that a run goes on where an earlier one ended."""
+
+    folder: Path | None
+    at_most: int
+    worked: int = 0
+
+    def rows(self, kind: str, design: Design, studies: int, work: Callable[[Design, int], list[Row]]) -> list[Row]:
+        """Those of a design; nothing once as many designs were worked out as were asked for."""
+        name = f"{kind}-{design.people}x{design.before}+{design.after}-{design.alike:g}-{studies}.json"
+        place = None if self.folder is None else self.folder / name
+        if place is not None and place.exists():
+            return [(str(m), *map(_number, rest)) for m, *rest in json.loads(place.read_text("utf-8"))]  # type: ignore[misc]
+        if self.worked >= self.at_most:
+            return []
+        self.worked += 1
+        found = work(design, studies)
+        if place is not None:
+            plain = [[None if isinstance(x, float) and math.isnan(x) else x for x in row] for row in found]
+            place.write_text(json.dumps(plain), encoding="utf-8")
+        return found
+
+
+def misses(rows: list[tuple[Design, Row]]) -> list[str]:
     """Where the measured shares miss what is asked of them."""
     found = []
-    for design, measure, _, below, _, _ in rows:
+    for design, (measure, below, _, _) in rows:
         if not design.alike and below > MOST:
             found.append(f"{design.words}, {measure}: p below 0.05 in {100 * below:.1f} % of studies, more than 6 %")
         exact = (design.people, design.before, design.after, design.alike) == (1, 6, 6, 0.0)
@@ -224,9 +244,10 @@ def _cent(value: float) -> str:
     return "–" if math.isnan(value) else f"{100 * value:.1f} %"
 
 
-def tables(studies: int, power: int) -> tuple[str, list[str]]:
+def tables(studies: int, power: int, kept: Kept) -> tuple[str, list[str]]:
     """All tables as text, and what misses."""
-    rows = list(null_rows(studies))
+    rows = [(d, row) for d in NULL for row in kept.rows("null", d, studies, null_rows)]
+    seen = {(d.words, row[0]): row for d in POWER for row in kept.rows("power", d, power, power_rows)}
     lines = [
         f"Nothing changed: {studies:,} studies a design, seeds 1 to {studies:,}; one standard error of 5 % is "
         f"{100 * math.sqrt(0.05 * 0.95 / studies):.1f} %. Likeness: correlation of a session with the one before.",
@@ -234,33 +255,26 @@ def tables(studies: int, power: int) -> tuple[str, list[str]]:
         "| sessions before + after | likeness | number | smallest p | p below 0.05 | claimed | interval holds 0 |",
         "|---|--:|---|--:|--:|--:|--:|",
         *(
-            f"| {d.words} | {d.alike:g} | {m} | {least:.2g} | {_cent(p)} | {_cent(claim)} | {_cent(held)} |"
-            for d, m, least, p, claim, held in rows
+            f"| {d.words} | {d.alike:g} | {m} | {_least(d):.2g} | {_cent(p)} | {_cent(claim)} | {_cent(held)} |"
+            for d, (m, p, claim, held) in rows
         ),
         "",
-        f"Sessions affected fall from 30 % to 10 %: share of {power:,} studies with p below 0.05, and (claimed).",
+        f"30 % became 10 %: share of {power:,} studies with p below 0.05 (claimed); one standard error of a half is "
+        f"{100 * math.sqrt(0.25 / power):.1f} %.",
         "",
-        "| sessions before + after | sessions affected | share of time, most of it in affected sessions |",
-        "|---|--:|--:|",
+        "| sessions before + after | sessions affected | time, in affected sessions only | time, in every session |",
+        "|---|--:|--:|--:|",
     ]
-    found = {(d.words, m): (p, claim) for d, m, p, claim in power_rows(power)}
-    lines += [
-        f"| {d.words} | {_both(found[d.words, 'sessions affected'])} | {_both(found[d.words, 'share of time'])} |"
-        for d in POWER
-    ]
-    lines += [
-        "",
-        f"Every session is wrong for a part of its time, 30 % on average before and 10 % after ({power:,} studies).",
-        "",
-        "| sessions before + after | share of time |",
-        "|---|--:|",
-        *(f"| {d.words} | {_both((p, claim))} |" for d, p, claim in time_rows(power)),
-    ]
+    for d in POWER:
+        cells = [seen.get((d.words, m)) for m in ("sessions affected", "share of time", "every session")]
+        shown = " | ".join("–" if c is None else f"{_cent(c[1])} ({_cent(c[2])})" for c in cells)
+        lines.append(f"| {d.words} | {shown} |")
     return "\n".join(lines) + "\n", misses(rows)
 
 
-def _both(pair: tuple[float, float]) -> str:
-    return f"{_cent(pair[0])} ({_cent(pair[1])})"
+def _least(design: Design) -> float:
+    study = invented(design, 1)
+    return smallest_by_design(study.after, study.person)
 
 
 def written(text: str) -> None:
@@ -277,9 +291,12 @@ def main(arguments: list[str] | None = None) -> int:
     parser = argparse.ArgumentParser(description="Before and after: false alarms and power.")
     parser.add_argument("--studies", type=int, default=2000)
     parser.add_argument("--power", type=int, default=500, help="studies in which something changed")
+    parser.add_argument("--keep", type=Path, help="a folder for the rows of each design, to go on from")
+    parser.add_argument("--at-most", type=int, default=1000, help="designs worked out in this call")
     parser.add_argument("--write", action="store_true")
     chosen = parser.parse_args(arguments)
-    text, missed = tables(chosen.studies, chosen.power)
+    kept = Kept(folder=chosen.keep, at_most=chosen.at_most)
+    text, missed = tables(chosen.studies, chosen.power, kept)
     print(text)
     for line in missed:
         print(f"MISSED: {line}")

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from wearbench.core.clusters import Estimate, effective_df, jackknife_se, t_quantile
-from wearbench.core.permutation import stratified_difference
+from wearbench.core.permutation import differences_without, stratified_difference
 from wearbench.core.resample import wilson
 from wearbench.errors import DataError
 
@@ -109,6 +109,7 @@ def difference_of_ratios(
 
     if not marked.size or math.isnan(value := float(stratified_difference(top, bottom, marked[None, :], code)[0])):
         return empty("no participant has sessions on both sides")
+    every = differences_without(top, bottom, marked, code)
     variances: list[float] = []
     freedom: list[float] = []
     own: dict[bool, list[tuple[float, int]]] = {True: [], False: []}
@@ -121,7 +122,7 @@ def difference_of_ratios(
             if at.size < 2:
                 shares.append((side, _part(bottom, sides)))
                 continue
-            without = np.array([_less(top, bottom, marked, code, int(i)) for i in at])
+            without = every[at]
             se = float(jackknife_se(float(without.mean()), without))
             variances.append(se * se)
             freedom.append(at.size - 1)
@@ -155,12 +156,6 @@ def _all_parts(bottom: F64, marked: B8, code: I64) -> Iterator[tuple[int, float]
         sides = {side: np.flatnonzero((code == person) & (marked == side)) for side in (True, False)}
         if all(at.size for at in sides.values()):
             yield int(person), _part(bottom, sides)
-
-
-def _less(top: F64, bottom: F64, marked: B8, code: I64, row: int) -> float:
-    keep = np.ones(marked.size, dtype=np.bool_)
-    keep[row] = False
-    return float(stratified_difference(top[keep], bottom[keep], marked[None, keep], code[keep])[0])
 
 
 def difference_over_people(

@@ -9,6 +9,7 @@ from __future__ import annotations
 import itertools
 import math
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -20,6 +21,7 @@ __all__ = [
     "MOST_ENUMERATED",
     "Rearranged",
     "arrangements",
+    "differences_without",
     "order_test",
     "rearranged_statistic",
     "relabelled",
@@ -170,8 +172,9 @@ def relabelled(
     return out, False
 
 
+@lru_cache(maxsize=16)
 def _every(n: int, n1: int) -> B8:
-    """All ways to mark ``n1`` of ``n``, one a row."""
+    """All ways to mark ``n1`` of ``n``, one a row; the same are asked for again and again."""
     ways = np.array(list(itertools.combinations(range(n), n1)), dtype=np.int64).reshape(-1, n1)
     table = np.zeros((len(ways), n), dtype=np.bool_)
     table[np.arange(len(ways))[:, None], ways] = True
@@ -196,15 +199,45 @@ def stratified_difference(numerator: F64, denominator: F64, labels: B8, stratum:
         kind: Greenland & Robins 1985, Biometrics 41:55-68); with one stratum the plain difference. NaN where no
         stratum has both labels.
     """
+    rows = _by_stratum(numerator, denominator, stratum)
+    inside = labels.astype(np.float64) @ rows
+    return _difference(inside, rows.sum(axis=0) - inside)
+
+
+def differences_without(numerator: F64, denominator: F64, label: B8, stratum: I64) -> F64:
+    """The same difference with one row left out at a time.
+
+    Parameters
+    ----------
+    numerator, denominator : float64 arrays, shape (n,)
+    label : bool array, shape (n,)
+    stratum : int array, shape (n,)
+
+    Returns
+    -------
+    float64 array, shape (n,)
+    """
+    rows = _by_stratum(numerator, denominator, stratum)
+    sides = [np.where(label[:, None] == side, rows, 0.0) for side in (True, False)]
+    return _difference(*(part.sum(axis=0) - part for part in sides))
+
+
+def _by_stratum(numerator: F64, denominator: F64, stratum: I64) -> F64:
+    """Numerators, then denominators, each in the column of its stratum."""
     which = np.unique(stratum, return_inverse=True)[1]
     member = np.zeros((stratum.size, int(which.max(initial=0)) + 1))
     member[np.arange(stratum.size), which] = 1.0
-    rows = np.concatenate([numerator[:, None] * member, denominator[:, None] * member], axis=1)
-    inside = labels.astype(np.float64) @ rows
-    n1, d1 = np.split(inside, 2, axis=1)
-    n0, d0 = np.split(rows.sum(axis=0) - inside, 2, axis=1)
-    both = (d1 > 0) & (d0 > 1e-12 * (d1 + d0))
-    safe = np.where(both, d1 + d0, 1.0)
+    return np.concatenate([numerator[:, None] * member, denominator[:, None] * member], axis=1)
+
+
+def _difference(labelled: F64, unlabelled: F64) -> F64:
+    """From sums of both sides, numerators and denominators by stratum, shape (m, 2 strata)."""
+    half = labelled.shape[1] // 2
+    n1, d1 = labelled[:, :half], labelled[:, half:]
+    n0, d0 = unlabelled[:, :half], unlabelled[:, half:]
+    together = d1 + d0
+    both = (d1 > 1e-12 * together) & (d0 > 1e-12 * together)
+    safe = np.where(both, together, 1.0)
     top = np.where(both, (n1 * d0 - n0 * d1) / safe, 0.0).sum(axis=1)
     bottom = np.where(both, d1 * d0 / safe, 0.0).sum(axis=1)
     out: F64 = np.where(bottom > 0, top / np.where(bottom > 0, bottom, 1.0), np.nan)

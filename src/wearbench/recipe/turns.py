@@ -8,6 +8,7 @@ from itertools import pairwise
 from typing import Final
 
 from wearbench.recipe.occasions import Occasions
+from wearbench.recipe.versions import version_at
 from wearbench.study import Study
 
 __all__ = ["Turn", "turns_of"]
@@ -59,7 +60,7 @@ def turns_of(occasions: Occasions, study: Study) -> list[Turn]:
         seen = sorted((v.seen_at_ms, v.version) for v in study.versions if v.device == device and v.part == part)
         versions, between = [], []
         for name, (r, _) in zip(occasions.names, occasions.results, strict=True):
-            found = _at(seen, named[name].start_ms or r.material.origin_ms)
+            found = version_at(seen, named[name].start_ms or r.material.origin_ms)
             versions.append(found[0])
             between.append(found[1])
         turns += _pairs(part, versions, between)
@@ -68,15 +69,6 @@ def turns_of(occasions: Occasions, study: Study) -> list[Turn]:
         for name in occasions.names
     ]
     return turns + _pairs("declared", told, [()] * len(told))
-
-
-def _at(seen: Sequence[tuple[int, str]], at_ms: int) -> tuple[str, tuple[str, ...]]:
-    """The version between two sightings of it, or after the last; else what was seen before and after."""
-    before = [version for when, version in seen if when <= at_ms]
-    after = [version for when, version in seen if when > at_ms]
-    if before and (not after or before[-1] == after[0]):
-        return before[-1], ()
-    return "", (before[-1], after[0]) if before and after else ()
 
 
 def _pairs(what: str, versions: Sequence[str], between: Sequence[tuple[str, ...]]) -> list[Turn]:

@@ -10,7 +10,7 @@ from typing import Any, Final
 from wearbench.study import Session, Study
 from wearbench.wording import join_words, plural, signed
 
-__all__ = ["Firmware", "Told", "firmware_of", "same_version", "unknown_both_ways"]
+__all__ = ["Firmware", "Told", "firmware_of", "same_version", "unknown_both_ways", "version_at"]
 
 _LATELY_MS: Final = 3_600_000
 _LEAST: Final = {"mae": 0.05, "share": 0.005}
@@ -70,12 +70,32 @@ def firmware_of(study: Study, session: Session, device: str, facts: Mapping[str,
     seen = sorted((v.seen_at_ms, v.version) for v in study.versions if v.device == device and v.part == "device")
     if not seen:
         return Firmware(version=config.firmware or "", how="study.toml" if config.firmware else "unknown")
+    version, between = version_at(seen, at_ms)
+    return Firmware(version=version, how="versions.csv" if version else "unknown", between=between)
+
+
+def version_at(seen: Sequence[tuple[int, str]], at_ms: int) -> tuple[str, tuple[str, ...]]:
+    """Tell the version at an instant from sightings of it.
+
+    Parameters
+    ----------
+    seen : sequence of (int, str)
+        When, in ms since 1970, and which; in order of time.
+    at_ms : int
+
+    Returns
+    -------
+    version : str
+        After the last sighting, between two that agree, or within an hour of one; else empty.
+    between : tuple of str
+        Where it is empty: what was seen before and after, as far as it was.
+    """
     before = [version for when, version in seen if when <= at_ms]
     after = [version for when, version in seen if when > at_ms]
     lately = any(at_ms - when <= _LATELY_MS for when, _ in seen if when <= at_ms)
     if before and (lately or not after or before[-1] == after[0]):
-        return Firmware(version=before[-1], how="versions.csv")
-    return Firmware(version="", how="unknown", between=(before[-1], after[0]) if before else (after[0],))
+        return before[-1], ()
+    return "", (*before[-1:], *after[:1])
 
 
 def same_version(one: str, other: str) -> bool:
