@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from wearbench.core.agreement import grouped_sums
+from wearbench.recipe.alternatives import near_least
 from wearbench.recipe.scepticrows import benefit_rows, choice_rows
 from wearbench.recipe.sessionresult import Alternative
 from wearbench.recipe.studyalternatives import StudyAlternatives, is_affected
@@ -71,6 +72,17 @@ def test_a_session_is_affected_from_the_seconds_asked_in_two_readings_or_more() 
     assert not is_affected(judged(halved=59.0), "halved", least_s=60.0)
     assert not is_affected(judged(halved=600.0, readings=1), "halved", least_s=60.0)
     assert not is_affected(judged(halved=60.0), "frozen", least_s=0.0)
+
+
+def test_both_ends_together_matter_only_near_the_least_that_counts() -> None:
+    # 100 s; the clock alone takes 10, the averaging alone 5: twice that leaves 70 s, which still counts. Of 80 s it
+    # leaves 80 - 2 * 15 = 50, which would not.
+    for seconds, near in ((100.0, False), (80.0, True), (59.0, False)):
+        clock = [judged(halved=seconds - 10.0), judged(halved=seconds + 20.0)]
+        averaging = [judged(halved=seconds - 5.0)]
+        assert near_least(judged(halved=seconds), clock, averaging, least_s=60.0) is near
+    assert near_least(judged(halved=70.0), [judged(halved=0.0)], [], least_s=60.0)
+    assert not near_least(judged(halved=70.0), [], [], least_s=60.0)
 
 
 def test_benefit_takes_the_corner_that_flatters_most_in_each_session() -> None:

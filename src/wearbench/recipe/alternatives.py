@@ -7,7 +7,7 @@ clock that was declared has no other end. What is the same as analysed is not co
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from operator import attrgetter
 from typing import Final
@@ -26,14 +26,14 @@ from wearbench.recipe.columnset import ColumnSet
 from wearbench.recipe.comparison import Comparison, paired
 from wearbench.recipe.disputes import settled
 from wearbench.recipe.episodes import episodes_of
+from wearbench.recipe.intervalplaces import averaged, centre_moves, places_within
 from wearbench.recipe.judging import judge
-from wearbench.recipe.learning import ModeAveraging, in_session
 from wearbench.recipe.sessionresult import Alternative
 from wearbench.recipe.setaside import without_set_aside
 from wearbench.recipe.statetimes import value_seconds
-from wearbench.recipe.windows import Windowed, as_stamped_shift
+from wearbench.recipe.windows import Windowed
 
-__all__ = ["alternatives_of", "without_mended"]
+__all__ = ["alternatives_of", "near_least", "without_mended"]
 
 F64 = NDArray[np.float64]
 B8 = NDArray[np.bool_]
@@ -45,9 +45,6 @@ FROZEN_BPM: Final = {"frozen_sooner": 3.0, "frozen_later": 8.0}
 FIRST_S: Final = 120.0
 FEW_S: Final = 10.0
 """Readings added by a laxer rule that count for no longer get no state: no failure that counts is so short."""
-
-WIDE_S: Final = 2.0
-"""An interval of the clock longer than this is looked through in five places, not three."""
 
 _OF_JUDGING: Final = attrgetter("late_s", "state_share", "frozen_min_s", "frozen_move_bpm")
 
@@ -83,88 +80,6 @@ def alternatives_of(one: Comparison, columns: ColumnSet, clock: ClockFit) -> tup
     found += bench.without_start(clock)
     found += bench.of_columns(columns, clock)
     return tuple(found)
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class _Place:
-    """A centre shift and an averaging within their intervals; the one analysed has no name."""
-
-    shift: str
-    length: str
-    clock: ClockFit
-    one: Comparison
-
-    @property
-    def name(self) -> str:
-        """Of the alternative."""
-        return "corner" if self.shift and self.length else self.shift or self.length
-
-
-def _places(one: Comparison, clock: ClockFit) -> Iterator[_Place]:
-    """Every pair of centre shift and averaging but the one analysed."""
-    for length, how in _averagings(one):
-        moved = one if how is None else _averaged(one, how)
-        for shift, shift_s in _shifts(one, clock):
-            if shift or length:
-                told = replace(clock, shift_s=shift_s + _centre_moves(one, moved))
-                yield _Place(shift=shift, length=length, clock=told, one=moved)
-
-
-def _shifts(one: Comparison, clock: ClockFit) -> list[tuple[str, float]]:
-    """Centre shifts within what is known of clock and delay; the one analysed has no name."""
-    low, high, what = clock.low_s, clock.high_s, "clock"
-    delay = one.learned.delay
-    if high - low <= 0 and one.device.delay_s is None and delay is not None and math.isfinite(delay.high_s):
-        # A shared clock moves by nothing but the delay that was estimated.
-        low = clock.shift_s - (delay.high_s - delay.delay_s)
-        high = clock.shift_s + (delay.delay_s - delay.low_s)
-        what = "delay"
-    if not (math.isfinite(low) and math.isfinite(high)) or high <= low:
-        return [("", clock.shift_s)]
-    ends = ("clock_early", "clock_late") if what == "clock" else ("delay_longer", "delay_shorter")
-    places = [("", clock.shift_s), (ends[0], low), (ends[1], high)]
-    if high - low > WIDE_S:
-        places += [("corner", 0.5 * (low + clock.shift_s)), ("corner", 0.5 * (high + clock.shift_s))]
-    return places
-
-
-def _averagings(one: Comparison) -> list[tuple[str, str | None]]:
-    """Averagings within what is known: as analysed, and its two ends where they differ."""
-    fit, device = one.learned.averaging, one.device
-    if one.series.start_s is not None or device.averaging_s is not None or fit.averaging_s <= 0:
-        return [("", None)]
-    known = fit.n > 0
-    if known and fit.high_s <= 1.02 * fit.low_s:
-        return [("", None)]
-    how = "interval" if known else "factor"
-    return [("", None), ("averaging_shorter", f"{how} low"), ("averaging_longer", f"{how} high")]
-
-
-def _averaged(one: Comparison, how: str) -> Comparison:
-    """The same comparison with the averaging of every mode at one end of its interval, or halved or doubled."""
-
-    def at_end(mode: ModeAveraging) -> ModeAveraging:
-        fit = mode.averaging
-        low, high = (
-            (fit.low_s, fit.high_s)
-            if how.startswith("interval") and fit.n > 0
-            else (0.5 * fit.averaging_s, 2.0 * fit.averaging_s)
-        )
-        return replace(mode, averaging=replace(fit, averaging_s=low if how.endswith("low") else high))
-
-    main = at_end(ModeAveraging(usual_s=1.0, averaging=one.learned.averaging, n=1)).averaging
-    learned = replace(one.learned, averaging=main, modes=tuple(at_end(mode) for mode in one.learned.modes))
-    inside, lengths = in_session(learned, one.modes, one.main, one.device)
-    return replace(one, learned=inside, lengths=lengths)
-
-
-def _centre_moves(one: Comparison, moved: Comparison) -> float:
-    """How far a window's centre moves with its length: not at all where the data told the centre."""
-    if one.device.clock != "shared" or one.device.delay_s is None:
-        return 0.0
-    delay = one.device.delay_s
-    before, after = (as_stamped_shift(one.device, averaging_s=o.averaging_s, delay_s=delay) for o in (one, moved))
-    return after - before
 
 
 def _blocks(window: Windowed) -> NDArray[np.int64]:
@@ -216,31 +131,20 @@ class _Bench:
         Both together are judged whole only where one alone brings a failure near the least that counts; else their
         pairs are enough.
         """
-        places = list(_places(self.one, clock))
+        places = list(places_within(self.one, clock))
         alone = [
             (p, self.judged(p.name, p.clock, p.one.averaging_s, one=p.one))
             for p in places
             if not (p.shift and p.length)
         ]
-        whole = self._near_least(base, alone)
+        ends = [[told for p, told in alone if bool(p.length) is averaging] for averaging in (False, True)]
+        whole = near_least(base, *ends, least_s=least_seconds(self.one.study, self.one.settings))
         out = [told for _, told in alone]
         for p in places:
             if p.shift and p.length:
                 judge_it = self.judged if whole else self.paired_only
                 out.append(judge_it("corner", p.clock, p.one.averaging_s, one=p.one))
         return out
-
-    def _near_least(self, base: Alternative, alone: list[tuple[_Place, Alternative]]) -> bool:
-        """Whether a failure that counts could stop to do so if both move: by twice what each takes away alone."""
-        least_s = least_seconds(self.one.study, self.one.settings)
-        for state, seconds in base.sure_s.items():
-            lost = [
-                max((seconds - a.sure_s.get(state, 0.0) for p, a in alone if bool(p.length) is averaging), default=0.0)
-                for averaging in (False, True)
-            ]
-            if seconds >= least_s > seconds - 2.0 * sum(max(0.0, each) for each in lost):
-                return True
-        return False
 
     def paired_only(self, name: str, clock: ClockFit, averaging_s: float, *, one: Comparison) -> Alternative:
         """One alternative of which only the pairs are told, not the states."""
@@ -332,8 +236,8 @@ class _Bench:
         if one.series.start_s is not None or one.averaging_s <= 0:
             return
         for name, how in (("averaging_halved", "factor low"), ("averaging_doubled", "factor high")):
-            moved = _averaged(one, how)
-            told = replace(clock, shift_s=clock.shift_s + _centre_moves(one, moved))
+            moved = averaged(one, how)
+            told = replace(clock, shift_s=clock.shift_s + centre_moves(one, moved))
             yield self.paired_only(name, told, moved.averaging_s, one=moved)
 
     def of_reference(self, clock: ClockFit) -> Iterator[Alternative]:
@@ -410,6 +314,34 @@ class _Bench:
         for column in columns.every:
             if column.name in named:
                 yield self.counted(named[column.name], column, clock, self.one.averaging_s)
+
+
+def near_least(
+    base: Alternative, by_clock: Sequence[Alternative], by_averaging: Sequence[Alternative], *, least_s: float
+) -> bool:
+    """Whether a failure that counts could stop to do so if clock and averaging both move.
+
+    Parameters
+    ----------
+    base : Alternative
+        As analysed.
+    by_clock, by_averaging : sequence of Alternative
+        With one of them moved.
+    least_s : float
+        Seconds of a failure that count.
+
+    Returns
+    -------
+    bool
+        True where twice what the two take away alone, at the most, would bring a failure below that.
+    """
+    for state, seconds in base.sure_s.items():
+        lost = 0.0
+        for moved in (by_clock, by_averaging):
+            lost += max([0.0, *(seconds - a.sure_s.get(state, 0.0) for a in moved)])
+        if seconds >= least_s > seconds - 2.0 * lost:
+            return True
+    return False
 
 
 def without_mended(running: Running) -> Running:
