@@ -17,7 +17,8 @@ FEWEST_FOUND = 0.90
 
 _HEAD = """# Fault findings: false alarms and misses
 
-Invented studies of twelve sessions of 15 to 20 minutes each, through the whole program from raw files to findings.
+Invented studies of twelve sessions of 15 to 20 minutes each, through the program from raw files to findings (without
+what limits of agreement rest on, which faults do not look at).
 Odd seeds use the package's simulator of hearts and chest patch, even ones that of the truth bench; devices take turns
 (`plain`, `noisy`: errors of 2 to 3 bpm and bursts of 4; `slow`: a value every 5 s; `coarse`: steps of 5 bpm;
 `sluggish`: exponential smoothing, up to 10 s late). Clocks are off by up to 90 s, in 15 % of sessions by up to an
