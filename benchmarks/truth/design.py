@@ -61,7 +61,7 @@ TOGETHER: Final[tuple[Levels, ...]] = (
     {"clock": "shared", "averaging": "30 s", "delay": "10 s"},
     {"clock": "marks", "averaging": "30 s", "delay": "10 s"},
 )
-CROSSED: Final = 36
+CROSSED: Final = 24
 BASE_WEIGHT: Final = 0.45
 MOST_FAILING: Final = 0.95
 

@@ -17,14 +17,17 @@ import hashlib
 import json
 import os
 import shutil
+import signal
 import sys
 import tempfile
 import time
 from concurrent.futures import ProcessPoolExecutor, as_completed
+from dataclasses import replace
 from functools import cache
 from multiprocessing import get_context
 from pathlib import Path
-from typing import Any
+from types import FrameType
+from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
@@ -34,14 +37,18 @@ from benchmarks.truth.gridsums import summed
 from benchmarks.truth.gridtable import page, with_table, worst
 from benchmarks.truth.score import plain
 
+if TYPE_CHECKING:
+    from wearbench.study import Results
+
 HERE = Path(__file__).resolve().parent
 DOCS = HERE.parents[1] / "docs" / "truth.md"
 SOURCE = HERE.parents[1] / "src" / "wearbench"
 MAKERS = ("design", "gridtruth", "bounds", "from_demo", "from_second", "second*")
 JUDGES = ("score", "gridscore")
+MOST_S = 60.0
 ROOMS = ("core", "recipe", "formats", "study", "analysis.py", "settings.py", "quantities.py")
 
-Row = dict[str, Any]
+Note = dict[str, Any]
 
 
 def code_of(paths: list[Path]) -> str:
@@ -94,37 +101,68 @@ def truth_of(folder: Path) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame, pl
     )
 
 
-def done(home: Path, design: Design) -> tuple[list[Row], float]:
-    """Make, run and score one design, unless that was done; return its rows and processor seconds."""
+class TooLongError(Exception):
+    """The program took more processor time than a design may."""
+
+
+def stop(_signal: int, _frame: FrameType | None) -> None:
+    """Stop a design that takes too long."""
+    raise TooLongError(f"more than {MOST_S:.0f} s of processor time")
+
+
+def analysed(folder: Path) -> Results:
+    """Run the program over a study, without the other reasonable analyses: they change neither clocks nor states."""
     from wearbench.analysis import run_study
     from wearbench.study import load_study
 
-    note = home / "notes" / f"{design.name}.json"
+    study = load_study(folder)
+    settings = replace(study.config.settings, choices=False)
+    signal.signal(signal.SIGPROF, stop)
+    signal.setitimer(signal.ITIMER_PROF, MOST_S)
+    try:
+        return run_study(study, settings=settings, workers=1)
+    finally:
+        signal.setitimer(signal.ITIMER_PROF, 0.0)
+
+
+def done(home: Path, design: Design) -> Note:
+    """Make, run and score one design, unless that was done.
+
+    Returns
+    -------
+    dict
+        ``key``, ``rows``, ``seconds`` of the processor that the program took, and ``failed``: why there are no rows.
+    """
+    path = home / "notes" / f"{design.name}.json"
     key = list(keys())
-    if note.is_file() and (kept := json.loads(note.read_text(encoding="utf-8")))["key"] == key:
-        return kept["rows"], kept["seconds"]
+    if path.is_file() and (kept := read_note(path))["key"] == key:
+        return kept
     folder = made(home, design)
     truth = truth_of(folder)
     began = time.process_time()
-    results = run_study(load_study(folder), workers=1)
-    seconds = time.process_time() - began
-    rows = [
-        plain(
-            {
-                "design": design.name,
-                "generator": design.generator,
-                "kind": design.kind,
-                "levels": design.levels,
-                "clean": design.is_clean,
-                **row,
-            }
-        )
-        for row in score_study(*truth, results.pairs, results.document)
-    ]
-    half_written = note.with_suffix(".tmp")
-    half_written.write_text(json.dumps({"key": key, "rows": rows, "seconds": seconds}), encoding="utf-8")
-    half_written.replace(note)
-    return rows, seconds
+    note: Note = {"key": key, "rows": [], "failed": None}
+    shared = {
+        "design": design.name,
+        "generator": design.generator,
+        "kind": design.kind,
+        "levels": design.levels,
+        "clean": design.is_clean,
+    }
+    try:
+        results = analysed(folder)
+        note["rows"] = [plain({**shared, **row}) for row in score_study(*truth, results.pairs, results.document)]
+    except Exception as error:  # noqa: BLE001  # a program that fails on a study must not end the others
+        note["failed"] = f"{type(error).__name__}: {error}"
+    note["seconds"] = time.process_time() - began
+    half_written = path.with_suffix(".tmp")
+    half_written.write_text(json.dumps(note), encoding="utf-8")
+    half_written.replace(path)
+    return note
+
+
+def read_note(path: Path) -> Note:
+    """Read what is kept of a design."""
+    return {"failed": None, **json.loads(path.read_text(encoding="utf-8"))}
 
 
 def named(design: Design) -> dict[str, str]:
@@ -152,22 +190,22 @@ def chosen(only: list[str], sample: int) -> list[Design]:
     return found
 
 
-def run(home: Path, todo: list[Design], *, workers: int) -> list[Row]:
+def run(home: Path, todo: list[Design], *, workers: int) -> dict[str, Note]:
     """Do designs in several processes, in an order of chance, so that what is kept of half a run is a sample."""
-    rows: dict[str, list[Row]] = {}
-    ordered = sorted(todo, key=by_chance)
+    notes: dict[str, Note] = {}
     with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
-        jobs = {pool.submit(done, home, design): design.name for design in ordered}
+        jobs = {pool.submit(done, home, design): design.name for design in sorted(todo, key=by_chance)}
         for i, job in enumerate(as_completed(jobs), 1):
-            rows[jobs[job]], seconds = job.result()
-            print(f"{i}/{len(jobs)} {jobs[job]}: {seconds:.1f} s", flush=True)
-    return [row for design in todo for row in rows[design.name]]
+            name, note = jobs[job], job.result()
+            notes[name] = note
+            print(f"{i}/{len(jobs)} {name}: {note['failed'] or 'done'}, {note['seconds']:.1f} s", flush=True)
+    return {design.name: notes[design.name] for design in todo}
 
 
-def already(home: Path, todo: list[Design]) -> list[Row]:
-    """Return the rows that are kept, whatever program made them."""
-    notes = [home / "notes" / f"{design.name}.json" for design in todo]
-    return [row for note in notes if note.is_file() for row in json.loads(note.read_text(encoding="utf-8"))["rows"]]
+def already(home: Path, todo: list[Design]) -> dict[str, Note]:
+    """Return what is kept, whatever program made it."""
+    paths = {design.name: home / "notes" / f"{design.name}.json" for design in todo}
+    return {name: read_note(path) for name, path in paths.items() if path.is_file()}
 
 
 def main(arguments: list[str]) -> None:
@@ -190,8 +228,10 @@ def main(arguments: list[str]) -> None:
         home.mkdir(parents=True, exist_ok=True)
         (home / "notes").mkdir(exist_ok=True)
         todo = chosen(asked.only, asked.sample)
-        rows = already(home, todo) if asked.kept else run(home, todo, workers=asked.workers)
-    table = plain(summed(rows))
+        notes = already(home, todo) if asked.kept else run(home, todo, workers=asked.workers)
+    rows = [row for note in notes.values() for row in note["rows"]]
+    failed = {name: note["failed"] for name, note in notes.items() if note["failed"]}
+    table = plain({**summed(rows), "failed": failed})
     asked.out.mkdir(parents=True, exist_ok=True)
     if asked.out == HERE:
         DOCS.write_text(with_table(DOCS.read_text(encoding="utf-8"), table), encoding="utf-8")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any, Final
 
-from benchmarks.truth.design import FACTORS
+from benchmarks.truth.design import FACTORS, designs
 from benchmarks.truth.gridscore import SCORED
 from benchmarks.truth.gridsums import bound_of
 from benchmarks.truth.score import BOUND_S, CENTRE_S
@@ -21,6 +21,13 @@ def held(value: float | None, text: str, *, least: float | None = None, most: fl
     """Mark a figure that falls short."""
     short = value is not None and ((least is not None and value < least) or (most is not None and value > most))
     return f"**{text}** short" if short else text
+
+
+def covering(share: float | None, text: str) -> str:
+    """Mark a coverage below its band as short, above it as wide: intervals longer than they need be."""
+    if share is not None and share > GOAL_COVER[1]:
+        return f"**{text}** wide"
+    return held(share, text, least=GOAL_COVER[0])
 
 
 def percent(value: float | None, *, digits: int = 1) -> str:
@@ -42,12 +49,7 @@ def goal_rows(one: Row) -> list[tuple[str, str, str]]:
         (
             "clock, larger bound: the 95 % interval covers, share of those answered",
             "93 to 97 %",
-            held(
-                cover,
-                f"{percent(cover)} (n = {clock['n_blunt_answered']} of {clock['n_blunt']})",
-                least=GOAL_COVER[0],
-                most=GOAL_COVER[1],
-            ),
+            covering(cover, f"{percent(cover)} (n = {clock['n_blunt_answered']} of {clock['n_blunt']})"),
         ),
         (
             "of these, refused; answered without an interval",
@@ -145,6 +147,12 @@ def main_table(table: Row) -> str:
     return grid(["", "goal", *columns], rows)
 
 
+def part_of(one: Row) -> str:
+    """Say how much of the grid was run."""
+    n, whole = one["n_studies"], len(designs())  # those on which the program failed are not among them
+    return f"all {whole} studies of the grid" if n == whole else f"{n} of the {whole} studies of the grid"
+
+
 def with_table(document: str, table: Row) -> str:
     """Put the main table between the marks of a page of the documentation."""
     head, mark, rest = document.partition(MARKS[0])
@@ -153,8 +161,16 @@ def with_table(document: str, table: Row) -> str:
         message = f"expected a page with the marks {MARKS[0]} and {MARKS[1]}, got one without"
         raise ValueError(message)
     one = table["all"]
-    said = f"{one['n_sessions']} sessions in {one['n_studies']} studies.\n"
-    return f"{head}{mark}\n\n{said}\n{main_table(table)}\n{end}{tail}"
+    said = f"{one['n_sessions']} sessions in {part_of(one)}.\n"
+    return f"{head}{mark}\n\n{said}\n{main_table(table)}\n{failures(table)}\n{end}{tail}"
+
+
+def failures(table: Row) -> str:
+    """Name the studies over which the program failed."""
+    if not table["failed"]:
+        return "The program ran over every study.\n"
+    each = "".join(f"- `{name}`: {why}\n" for name, why in table["failed"].items())
+    return f"The program failed on {len(table['failed'])} studies, which are in no figure:\n\n{each}"
 
 
 def short_row(name: str, one: Row) -> list[str]:
@@ -167,7 +183,7 @@ def short_row(name: str, one: Row) -> list[str]:
         held(within, f"{percent(within, digits=0)} of {clock['n_sharp']}", least=GOAL_CENTRE)
         if clock["n_sharp"]
         else "-",
-        held(cover, f"{percent(cover, digits=0)} of {clock['n_blunt_answered']}", least=GOAL_COVER[0])
+        covering(cover, f"{percent(cover, digits=0)} of {clock['n_blunt_answered']}")
         if clock["n_blunt_answered"]
         else "-",
         f"{clock['n_blunt_good']} of {clock['n_blunt_unaided']}",
@@ -216,9 +232,10 @@ def page(table: Row) -> str:
     return "\n".join(
         (
             "# Grid of the truth bench\n",
-            f"{one['n_sessions']} sessions of invented devices in {one['n_studies']} studies, by two generators; made "
-            "by `python -m benchmarks.truth.grid`. What falls short of its goal is bold and says so.\n",
+            f"{one['n_sessions']} sessions of invented devices in {part_of(one)}, by two generators; made by "
+            "`python -m benchmarks.truth.grid`. What falls short of its goal is bold and says so.\n",
             main_table(table),
+            failures(table),
             f"Judged {one['states']['judged_s']:.0f} s; left out: {left}; without a state "
             f"{one['states']['unsaid_s']:.0f} s.\n",
             "## Kinds of design\n",
