@@ -60,9 +60,9 @@ def next_session(affected: int, sessions: int, *, confidence: float = 0.95, prio
 
 
 _REACH = 40.0
-_COARSE = 81
-_FINE = 41
-_HALVINGS = 40
+_COARSE = 41
+_FINE = 21
+_HALVINGS = 30
 
 
 def firth_slope(affected: ArrayLike, place: ArrayLike, *, confidence: float = 0.95) -> Estimate:
@@ -105,7 +105,8 @@ def firth_slope(affected: ArrayLike, place: ArrayLike, *, confidence: float = 0.
     top = int(np.argmax(height))
     near = np.linspace(coarse[max(0, top - 1)], coarse[min(_COARSE - 1, top + 1)], _FINE)
     finer = _profile(y, unit, near)
-    peak, cut = float(near[np.argmax(finer)]), float(finer.max()) - half
+    peak, highest = _peak(near, finer)
+    cut = highest - half
     enough = np.flatnonzero((height >= cut) | (np.arange(_COARSE) == top))
     first, last = int(enough[0]), int(enough[-1])
     low = None if first == 0 else _crossing(y, unit, float(coarse[first - 1]), float(coarse[first]), cut)
@@ -118,6 +119,17 @@ def firth_slope(affected: ArrayLike, place: ArrayLike, *, confidence: float = 0.
         n=y.size,
         why=None if low is not None and high is not None else "a bound is further than any number says",
     )
+
+
+def _peak(slope: F64, height: F64) -> tuple[float, float]:
+    """The top of the parabola through the highest point and its neighbours."""
+    top = int(np.clip(np.argmax(height), 1, slope.size - 2))
+    a, b, c = (float(h) for h in height[top - 1 : top + 2])
+    bend = a - 2.0 * b + c
+    if bend >= 0 or b < max(a, c):
+        return float(slope[np.argmax(height)]), float(height.max())
+    part = 0.5 * (a - c) / bend
+    return float(slope[top]) + part * float(slope[1] - slope[0]), b - 0.25 * (a - c) * part
 
 
 def _profile(y: F64, x: F64, slope: F64) -> F64:
