@@ -227,6 +227,36 @@ def test_lock_to_a_multiple_of_the_stroke_rate():
     assert got.ratio[520:680] == pytest.approx(3.0)
 
 
+def test_lock_too_short_for_a_slow_device_to_settle_is_locked_at_its_bottom():
+    """A smoothing device is on its way for most of it: past four fifths it is locked, the rest are blends."""
+    n, tau = 600, 8.0
+    reference = np.full(n, 150.0) + 3.0 * np.sin(np.arange(n) / 40.0)
+    cadence = np.full(n, 84.0) + 0.5 * np.sin(np.arange(n) / 15.0)
+    source = np.where(spell(n, 300, 322), cadence, reference)
+    tested, value = np.empty(n), reference[0]
+    for i in range(n):
+        value += (source[i] - value) * (1.0 - np.exp(-1.0 / tau))
+        tested[i] = value
+    got = labelled(reference, np.round(tested), cadence=cadence, averaging=2.0 * tau)
+    share = (tested - reference) / (cadence - reference)
+    only(names(got), share >= 0.8, "cadence_locked")
+    assert set(names(got)) == {"faithful", "between", "cadence_locked"}
+    assert got.ratio[names(got) == "cadence_locked"] == pytest.approx(1.0)
+
+
+def test_freeze_in_a_lock_or_in_half_rate_is_a_freeze():
+    reference, tested, cadence, where = cadence_session(lock=0.5)
+    tested[560:640] = tested[560]
+    found = names(labelled(reference, tested, cadence=cadence))
+    assert (found[560:640] == "frozen").all()
+    assert (found[510:555] == "cadence_locked").all()
+    half = np.round(np.where(where, 0.5, 1.0) * reference)
+    half[560:640] = half[560]
+    found = names(labelled(reference, half))
+    assert (found[560:640] == "frozen").all()
+    assert (found[505:555] == "halved").all()
+
+
 def test_no_cadence_no_lock():
     reference, tested, _, where = cadence_session(lock=1.0)
     found = names(labelled(reference, tested))

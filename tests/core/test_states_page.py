@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
-from wearbench.core import clockcurves, clocksearch, emissions, statemodel
+from wearbench.core import clockcurves, clocksearch, emissions, statemodel, states
 from wearbench.core.pairing import REASONS
 from wearbench.quantities import QUANTITIES
 from wearbench.settings import Settings
@@ -62,6 +62,8 @@ def test_figures_in_the_text_are_those_of_the_code():
     assert f"{emissions.LOOSE:.0%} of errors ({emissions.LOOSE_FAITHFUL:.0%} of".replace("%", " %") in PAGE
     assert "shared {:.0f}:{:.0f}:{:.0f}".format(*(100 * share for share in emissions.LOCK_SHARE)) in PAGE
     assert f"({emissions.WANDER:.0%} in a second".replace("%", " %") in PAGE
+    assert f"the posterior to the power {states.SOBER}" in PAGE
+    assert f"up to {states.HELD_S:g} s of what was first taken for a freeze" in PAGE
     assert f"more than {statemodel.MOVED_BPM} beats a minute between readings" in PAGE
 
 

@@ -95,15 +95,17 @@ class _Columns:
 
     def made(self, *, nothing: B8) -> Emissions:
         first, again = np.stack(self.first, axis=1), np.stack(self.again, axis=1)
-        first[nothing] = again[nothing] = 0.0
-        enter = np.array([one[2] for one in self.meaning])
+        first[nothing] = again[nothing] = math.log(FLOOR)
+        kind, ratio, enter, hold_s = (np.array(each) for each in zip(*self.meaning, strict=True))
+        # What no reading of the session speaks for need not be carried along.
+        kept = (first.max(axis=0) > math.log(FLOOR) + 1.0) | np.isin(kind, (FAITHFUL, BETWEEN, ASTRAY))
         return Emissions(
-            first=first,
-            again=again,
-            kind=np.array([one[0] for one in self.meaning], dtype=np.int8),
-            ratio=np.array([one[1] for one in self.meaning]),
-            enter=enter / enter.sum(),
-            hold_s=np.array([one[3] for one in self.meaning]),
+            first=np.ascontiguousarray(first[:, kept]),
+            again=np.ascontiguousarray(again[:, kept]),
+            kind=kind[kept].astype(np.int8),
+            ratio=ratio[kept],
+            enter=enter[kept] / enter.sum(),
+            hold_s=hold_s[kept],
         )
 
 

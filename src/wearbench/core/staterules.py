@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,6 +27,9 @@ from wearbench.core.statemodel import (
 )
 
 __all__ = ["coincidences", "dips", "held_runs", "late", "lawful", "settle_blends", "slips", "whole_holds"]
+
+DIP_MISS: Final = 0.2
+"""How far from a mode the furthest reading of a dip may lie, in shares of the way there."""
 
 F64 = NDArray[np.float64]
 I64 = NDArray[np.int64]
@@ -223,10 +227,10 @@ def slips(data: StateInput, state: I8, ratio: F64, parameters: StateParameters) 
 
 
 def dips(data: StateInput, state: I8, ratio: F64) -> tuple[I8, F64]:
-    """A smooth way out to half (or double) rate and back, too short for a slow device to settle there.
+    """A smooth way out to a wrong mode and back, too short for a slow device to settle there.
 
-    Between two faithful readings the ratio falls to half, without turning, and rises again, without turning: readings
-    past 80 % of the way are halved, the rest are blends.
+    Between two faithful readings the tested value goes to half or double rate or to a multiple of the cadence, without
+    turning, and comes back, without turning: readings past 80 % of the way are of that mode, the rest are blends.
 
     Parameters
     ----------
@@ -241,27 +245,34 @@ def dips(data: StateInput, state: I8, ratio: F64) -> tuple[I8, F64]:
     tuple of int8 and float64 arrays, shape (n,)
     """
     state, ratio = state.copy(), ratio.copy()
-    with np.errstate(invalid="ignore", divide="ignore"):
-        follow = data.tested / data.reference
+    goals = [(HALVED, 0.5), (DOUBLED, 2.0), *((CADENCE_LOCKED, each) for each in cadence_multiples(data.cadence))]
     loose = np.isin(state, (BETWEEN, ASTRAY, HALVED, DOUBLED))
     for first, stop, kind in zip(*columns_of(runs_of(loose.astype(np.int8))), strict=True):
         inside = state[first:stop]
         if not kind or stop - first < 3 or not bool(np.isin(inside, (BETWEEN, ASTRAY)).any()):
             continue
-        seen = follow[first:stop]
-        if not bool(np.isfinite(seen).all()) or data.seconds[first:stop].sum() > 8.0 * data.averaging_s + 60.0:
+        if data.seconds[first:stop].sum() > 8.0 * data.averaging_s + 60.0:
             continue
-        for mode, goal in ((HALVED, 0.5), (DOUBLED, 2.0)):
-            share = (seen - 1.0) / (goal - 1.0)
+        true = data.reference[first:stop]
+        best = DIP_MISS
+        known = set(inside.tolist()) & {HALVED, DOUBLED}
+        for mode, each in goals:
+            if known and mode not in known:
+                continue  # where the chain has found a mode, no other is looked for
+            wrong = _mode_value(data, mode, each)[first:stop]
+            if not bool(np.all(np.abs(wrong - true) >= 0.12 * true)):
+                continue
+            share = (data.tested[first:stop] - true) / (wrong - true)
             peak = int(np.argmax(share))
-            if not 0.8 <= share[peak] <= 1.15 or float(share.min()) < -0.1:
+            if not 0.8 <= share[peak] <= 1.15 or float(share.min()) < -0.1 or abs(share[peak] - 1.0) > best:
                 continue
             steps = np.diff(share)
             if bool(np.any(steps[:peak] < -0.06)) or bool(np.any(steps[peak:] > 0.06)):
                 continue
+            best = abs(float(share[peak]) - 1.0)
             there = share >= 0.8
             state[first:stop] = np.where(there, mode, BETWEEN)
-            ratio[first:stop] = np.where(there, goal, np.nan)
+            ratio[first:stop] = np.where(there, each, np.nan)
     return state, ratio
 
 

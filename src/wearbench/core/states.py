@@ -55,6 +55,8 @@ B8 = NDArray[np.bool_]
 
 LONGEST_HOLD: Final = 60
 """Readings; a longer run is nobody's usual rhythm."""
+SOBER: Final = 0.7
+"""Posteriors to this power are about as often right as they say, with devices that are not the model's own."""
 HELD_S: Final = 30.0
 """So much of a freeze counts as holding a value."""
 
@@ -163,10 +165,12 @@ def label(
     group = np.zeros((index.size, len(STATES)))
     for j, kind in enumerate(kinds):
         group[:, kind] += decoded.posterior[:, j]
+    group = group**SOBER
+    group /= np.maximum(group.sum(axis=1, keepdims=True), 1e-300)
+    own = kinds[decoded.path].astype(np.int64)
     chosen = np.take_along_axis(group, part_state[:, None].astype(np.int64), axis=1)[:, 0]
-    # A held value is judged by the rule, and a relabelled blend by the run it belongs to.
-    changed = part_state != kinds[decoded.path]
-    chosen = np.where(changed, np.maximum(chosen, group.max(axis=1)), chosen)
+    # A reading that a rule renamed was as sure in the chain under both names together.
+    chosen = np.where(part_state != own, chosen + np.take_along_axis(group, own[:, None], axis=1)[:, 0], chosen)
     seen = np.isfinite(part.reference)
     state[index] = np.where(seen, part_state, UNJUDGED)
     ratio[index] = np.where(seen, part_ratio, np.nan)
