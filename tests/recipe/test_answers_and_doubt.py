@@ -48,7 +48,7 @@ def table(results: Results, name: str, **keys: Any) -> list[dict[str, Any]]:
 def answers(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Results]:
     """The same two sessions, with a clock that is the reference's and with one that is not known."""
     out = {}
-    for name, more in (("shared", SHARED), ("unknown", "")):
+    for name, more in (("shared", SHARED), ("unknown", ""), ("declared", "delay_s = 4\n")):
         folder = study(tmp_path_factory.mktemp(name), more=more)
         for number in range(2):
             write_session(folder, f"S{number}", slow(20 + number, constant_s=10.0, late_s=4.0))
@@ -78,6 +78,15 @@ def test_answer_without_a_clock_gives_what_does_not_depend_on_it(answers: dict[s
     assert rows["time_constant_s"]["value"] == pytest.approx(10.0, abs=2.0)
     assert rows["t63_to_t90_s"]["value"] == pytest.approx(13.0, abs=3.0)
     assert {s["why"] for s in table(answers["unknown"], "response") if s["time_constant_s"] is not None} == {why}
+
+
+def test_answer_on_a_clock_that_rests_on_a_declared_delay_says_so(answers: dict[str, Results]) -> None:
+    rows = {r["statistic"]: r for r in table(answers["declared"], "responses", by="all")}
+    why = "rests on the delay declared in study.toml: the clock was found from the same readings"
+    assert rows["t63_s"]["value"] == pytest.approx(14.0, abs=3.0)
+    assert (rows["t63_s"]["why"], rows["time_constant_s"]["why"]) == (why, None)
+    shared = {r["statistic"]: r for r in table(answers["shared"], "responses", by="all")}
+    assert shared["t63_s"]["why"] is None
 
 
 def test_believed_counts_wrong_readings_and_names_the_worst_session(tmp_path: Path) -> None:

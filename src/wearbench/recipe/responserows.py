@@ -27,6 +27,7 @@ __all__ = ["response_rows", "responses_of", "responses_rows"]
 F64 = NDArray[np.float64]
 
 NOT_SEPARATED: Final = "clock and delay cannot be told apart: when the readings came is not known"
+DECLARED: Final = "rests on the delay declared in study.toml: the clock was found from the same readings"
 _TIMES: Final = ("dead_time_s", "time_constant_s", "t63_s", "t90_s", "t63_to_t90_s")
 _POSITIVE: Final = ("time_constant_s", "t63_to_t90_s")
 _NEEDS_CLOCK: Final = ("dead_time_s", "t63_s", "t90_s")
@@ -93,7 +94,7 @@ def response_rows(ordered: list[SessionResult]) -> list[dict[str, Any]]:
                         "t63_low_s": answer.low_s if answer and "t63_s" in times else None,
                         "t63_high_s": answer.high_s if answer and "t63_s" in times else None,
                         "shortfall_bpm": _number(step.shortfall),
-                        "why": step.why or (None if _separated(s) or not answer else NOT_SEPARATED),
+                        "why": step.why or (_caveat(s) if answer else None),
                     }
                 )
     return out
@@ -125,6 +126,7 @@ def responses_rows(ordered: list[SessionResult], study: Study, settings: Setting
                         "activity": activity,
                         "why": step.why,
                         "separated": _separated(s),
+                        "caveat": _caveat(s),
                         "shortfall_bpm": _number(step.shortfall),
                         **_times(step, s, shape),
                     }
@@ -171,11 +173,20 @@ def _median(
         apart = [t for t in mine if not t["why"]]
         hidden = bool(apart) and statistic in _NEEDS_CLOCK and not any(t["separated"] for t in apart)
         row["why"] = NOT_SEPARATED if hidden else "no step could be used"
+    elif statistic in _NEEDS_CLOCK and all(t["caveat"] == DECLARED for t in known):
+        row["why"] = DECLARED
     return row | {"n_steps": len(known), "n_sessions": len(sessions), "n_participants": len(people)}
 
 
 def _separated(s: SeriesResult) -> bool:
     return s.split.offset_is == "clock"
+
+
+def _caveat(s: SeriesResult) -> str | None:
+    """What the times of a step rest on where the clock is not known by itself."""
+    if not _separated(s):
+        return NOT_SEPARATED
+    return DECLARED if s.split.delay.how == "declared" and s.clock.trust != "declared" else None
 
 
 def _times(step: StepResponse, s: SeriesResult, shape: Any) -> dict[str, float]:
