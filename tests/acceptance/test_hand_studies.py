@@ -8,6 +8,7 @@ are left out: their choice has tests of its own.
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from pathlib import Path
 
 import numpy as np
@@ -28,12 +29,25 @@ from hand_study import (
     write,
 )
 from scipy import stats
+from traced import walk
 
 from wearbench.study import Declaration, Primary, Systematic, record_declaration
 
 OWN = ("nothing_judged", "tracking", "accuracy", "one_session", "lapses", "unsure", "not_seen", "missing", "clock")
 CLOCK = "Its clock was declared, not fitted (0.00 s). All that is said here rests on that."
 NO_CADENCE = " Whether it was stuck to cadence cannot be told: no cadence was recorded beside it."
+
+
+@pytest.fixture(autouse=True)
+def walked(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Whatever a study finds leads to rows that give its numbers."""
+
+    def and_walked(folder: Path) -> Told:
+        told = analysed(folder)
+        walk([asdict(f) for f in told.findings], told.results.document, told.results.pairs)
+        return told
+
+    monkeypatch.setattr("hand_study.analysed", and_walked)
 
 
 def own_kinds(told: Told, device: str = "band") -> set[str]:

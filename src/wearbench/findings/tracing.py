@@ -132,6 +132,6 @@ def _matching(
 ) -> pl.DataFrame | list[dict[str, Any]]:
     table, keys = str(reference["table"]), reference["keys"]
     if table == "pairs":
-        return pairs.filter([pl.col(name) == value for name, value in keys.items()])
+        return pairs.filter([pl.col(name).eq_missing(pl.lit(value)) for name, value in keys.items()])
     rows = document.get(table) or []
     return [row for row in rows if all(row.get(name) == value for name, value in keys.items())]
