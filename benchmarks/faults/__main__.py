@@ -44,8 +44,11 @@ def append(path: Path, row: Outcome) -> None:
     """Add one row, with the heading where there is none yet."""
     fresh = not path.exists() or not path.stat().st_size
     path.parent.mkdir(parents=True, exist_ok=True)
+    torn = not fresh and not path.read_bytes().endswith(b"\n")
     with path.open("a", encoding="utf-8", newline="") as file:
         writer = csv.DictWriter(file, fieldnames=[f.name for f in dataclasses.fields(Outcome)], lineterminator="\n")
+        if torn:
+            file.write("\n")
         if fresh:
             writer.writeheader()
         writer.writerow(dataclasses.asdict(row))
