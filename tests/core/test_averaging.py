@@ -61,6 +61,23 @@ def test_a_tenth_of_astray_readings_does_not_matter():
     assert choose_averaging(losses, n=n, prior_s=8.0).averaging_s == pytest.approx(20.0, rel=0.2)
 
 
+@pytest.mark.parametrize("low", [0.97, 1.03])
+@pytest.mark.parametrize("averaging", [8.0, 24.0])
+def test_a_device_that_is_low_throughout_does_not_matter(low, averaging):
+    worn = wear(1, averaging_s=averaging, sd=0.7)
+    good = np.ones(worn.value.size, dtype=bool)
+    losses, n = averaging_losses(worn.reference, worn.time_s + worn.shift_s, low * worn.value, good, usual_s=1.0)
+    assert choose_averaging(losses, n=n, prior_s=8.0).averaging_s == pytest.approx(averaging, rel=0.2)
+
+
+@pytest.mark.parametrize("averaging", [90.0, 240.0, 600.0])
+def test_minutes_of_averaging_are_found_at_one_value_a_second(averaging):
+    worn = wear(3, length_s=7200, averaging_s=averaging, sd=0.7)
+    good = np.ones(worn.value.size, dtype=bool)
+    losses, n = averaging_losses(worn.reference, worn.time_s + worn.shift_s + 5.0, worn.value, good, usual_s=1.0)
+    assert choose_averaging(losses, n=n, prior_s=8.0).averaging_s == pytest.approx(averaging, rel=0.2)
+
+
 @pytest.mark.parametrize("prior", [1.0, 8.0, 60.0])
 def test_prior_stands_where_there_is_nothing_to_tell(prior):
     got = choose_averaging(np.zeros((2, len(AVERAGING_GRID_S))), n=0, prior_s=prior)

@@ -158,6 +158,19 @@ def test_a_shared_clock_gives_the_delay_too(tmp_path):
         assert clock["delay_s"] == window["delay_s"]
 
 
+def test_marks_that_contradict_a_shared_clock_are_said(tmp_path):
+    tapped(study(tmp_path, more='clock = "shared"'), "S1", 1, fast_s=40.0)
+    tapped(tmp_path, "S2", 2, fast_s=0.0)
+    results = run(tmp_path)
+    (said,) = warned(results, "marks-disagree")
+    assert said.startswith(
+        "marks.csv: S1: study.toml says that Wrist band is on the reference's clock, 2 sync marks put it at "
+    )
+    assert said.endswith(": the first is used and trust is weak")
+    assert clocks(results)["S1"]["trust"] == "weak"
+    assert clocks(results)["S2"]["trust"] != "weak"
+
+
 def test_a_declared_delay_that_marks_contradict_is_said(tmp_path):
     tapped(study(tmp_path, more="delay_s = 1"), "S1", 1)
     (said,) = warned(run(tmp_path), "marks-disagree")

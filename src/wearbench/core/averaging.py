@@ -22,11 +22,16 @@ F64 = NDArray[np.float64]
 B8 = NDArray[np.bool_]
 
 AVERAGING_GRID_S: Final[tuple[float, ...]] = (
-    1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 7.0, 8.0, 10.0, 12.0, 14.0, 16.0, 20.0, 24.0, 30.0, 36.0, 45.0, 60.0, 90.0, 120.0,
-    180.0, 240.0, 300.0, 450.0, 600.0,
+    1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 7.0, 8.0, 10.0, 12.0, 14.0, 16.0, 20.0, 24.0, 30.0, 36.0, 45.0, 52.0, 60.0, 75.0,
+    90.0, 105.0, 120.0, 150.0, 180.0, 210.0, 240.0, 300.0, 360.0, 450.0, 520.0, 600.0,
 )  # fmt: skip
 
 
+_CLEARLY: Final = 3.0
+"""How much better an exponential must fit than a plain mean (log likelihood; our own figure)."""
+_DROP: Final = 1.92
+_NEVER_BETTER: Final = 0.03
+"""No device smooths exactly as assumed (our own figure)."""
 SHAPES: Final[tuple[Shape, ...]] = ("boxcar", "exponential")
 
 
@@ -34,7 +39,8 @@ SHAPES: Final[tuple[Shape, ...]] = ("boxcar", "exponential")
 class AveragingFit:
     """Averaging in seconds, with the range of the grid that fits nearly as well; ``n`` readings behind it.
 
-    ``shape`` is how the device smooths; an exponential is given as the boxcar of equal mean age.
+    ``shape`` is how the device smooths; an exponential is given as the boxcar of equal mean age. ``other_s`` is the
+    best averaging of the other shape, where that fits about as well.
     """
 
     averaging_s: float
@@ -43,6 +49,7 @@ class AveragingFit:
     n: int
     method: str
     shape: Shape = "boxcar"
+    other_s: float | None = None
 
 
 def averaging_losses(reference: Running, centre_s: F64, tested: F64, good: B8, *, usual_s: float) -> tuple[F64, int]:
@@ -74,30 +81,43 @@ def averaging_losses(reference: Running, centre_s: F64, tested: F64, good: B8, *
     if index.size > 1500:
         index = index[np.linspace(0, index.size - 1, 1500).astype(np.int64)]
     centre, value = centre_s[index], tested[index]
-    moves = np.linspace(-3.0, 3.0, 7) if usual_s < 20 else np.linspace(-0.5, 0.5, 5) * usual_s
+    slow = usual_s >= 20.0
+
+    def loss(averaging: float, shape: Shape) -> float:
+        table = smoothed(reference, averaging_s=averaging, shape=shape)
+        # What is compared is where the centre may lie; the longer the average, the less is known of that.
+        moves = np.linspace(-0.5, 0.5, 5) * usual_s if slow else np.linspace(-1.0, 1.0, 7) * max(3.0, 0.25 * averaging)
+        return _lowest(np.array([_trimmed_square(value, *table.at(centre + move)) for move in moves]))
+
     longest = max(60.0, 2.0 * usual_s)
-    grid = [a for a in AVERAGING_GRID_S if a <= longest]
-    for row, shape in enumerate(SHAPES):
-        for i, averaging in enumerate(grid):
-            table = smoothed(reference, averaging_s=averaging, shape=shape)
-            best = [_trimmed_square(value, *table.at(centre + move)) for move in moves]
-            losses[row, i] = _lowest(np.array(best))
-    told = np.isfinite(losses[:, : len(grid)])
+    n_tried = sum(averaging <= longest for averaging in AVERAGING_GRID_S)
+    while True:
+        for row, shape in enumerate(SHAPES):
+            for i in range(n_tried):
+                if losses[row, i] == 0.0:
+                    losses[row, i] = loss(AVERAGING_GRID_S[i], shape)
+        seen = losses[:, :n_tried]
+        # Longer ones are looked at only where the longest so far fits best.
+        if n_tried == len(AVERAGING_GRID_S) or not np.isfinite(seen).any() or int(np.argmin(seen.min(0))) < n_tried - 2:
+            break
+        n_tried = min(n_tried + 3, len(AVERAGING_GRID_S))
+    told = np.isfinite(losses[:, :n_tried])
     if not told.any():
         return np.zeros_like(losses), 0
     # An averaging that leaves no covered windows cannot be told: no better than the worst that can.
-    losses[~np.isfinite(losses)] = losses[:, : len(grid)][told].max() + 1.0
-    losses[:, len(grid) :] = losses[:, len(grid) - 1 : len(grid)] + 1.0
+    losses[~np.isfinite(losses)] = losses[:, :n_tried][told].max() + 1.0
+    losses[:, n_tried:] = losses[:, n_tried - 1 : n_tried] + 1.0
     effective = max(index.size * min(usual_s, 10.0) / 20.0, 1.0)
     return 0.5 * effective * (losses - losses.min()), int(index.size)
 
 
 def _trimmed_square(value: F64, reference: F64, covered: F64) -> float:
-    """Log of the mean square of the better nine tenths of the differences."""
-    square = np.square(value - reference)
-    square = square[np.isfinite(square) & (covered >= 0.5)]
-    if square.size < 20:
+    """Log of the mean square of the better nine tenths of the differences, apart from a constant ratio."""
+    seen = np.isfinite(value - reference) & (covered >= 0.5) & (reference > 0)
+    if int(seen.sum()) < 20:
         return math.inf
+    # A device that is low or high throughout must not pass for one that averages otherwise.
+    square = np.square(value[seen] - float(np.median(value[seen] / reference[seen])) * reference[seen])
     keep = int(0.9 * square.size)
     return math.log(float(np.partition(square, keep - 1)[:keep].mean()) + 0.05)
 
@@ -127,13 +147,14 @@ def choose_averaging(losses: F64, *, n: int, prior_s: float) -> AveragingFit:
     Returns
     -------
     AveragingFit
-        The range holds every averaging within 1.92 of the best (a likelihood interval).
+        The range holds every averaging within 1.92 of the best (a likelihood interval), and is never narrower than 3 %
+        to either side.
     """
     grid = np.array(AVERAGING_GRID_S)
     log_grid = np.log(grid)
     both = losses + 0.5 * np.square((log_grid - math.log(prior_s)) / math.log(2.0))
     # The simpler shape unless the data clearly say otherwise.
-    row = 1 if float(both[1].min()) < float(both[0].min()) - 3.0 else 0
+    row = 1 if float(both[1].min()) < float(both[0].min()) - _CLEARLY else 0
     score = both[row]
     at = int(np.argmin(score))
     averaging = float(grid[at])
@@ -143,12 +164,32 @@ def choose_averaging(losses: F64, *, n: int, prior_s: float) -> AveragingFit:
         bend = np.polyfit(x - x[1], y, 2)
         if bend[0] > 0:
             averaging = math.exp(float(np.clip(x[1] - bend[1] / (2 * bend[0]), x[0], x[2])))
-    near = grid[score <= score[at] + 1.92]
+    low, high = _interval(log_grid, score, math.log(averaging))
+    rival = both[1 - row]
+    close = abs(float(rival.min()) - float(score.min())) < _CLEARLY
     return AveragingFit(
         averaging_s=averaging,
-        low_s=float(near.min()),
-        high_s=float(near.max()),
+        low_s=min(math.exp(low), averaging / (1.0 + _NEVER_BETTER)),
+        high_s=max(math.exp(high), averaging * (1.0 + _NEVER_BETTER)),
         n=n,
         method="estimated over the study from readings that follow the reference" if n else "assumed: nothing to tell",
         shape=SHAPES[row],
+        other_s=float(grid[int(np.argmin(rival))]) if close else None,
     )
+
+
+def _interval(log_grid: F64, score: F64, best: float) -> tuple[float, float]:
+    """Where a likelihood, a parabola about ``best`` on either side, lies 1.92 below its top; the grid's end else."""
+    least = float(score.min())
+    above = score > least + _DROP
+    out = []
+    for side, end in (
+        (np.flatnonzero(above & (log_grid < best))[::-1], 0),
+        (np.flatnonzero(above & (log_grid > best)), -1),
+    ):
+        if not side.size:
+            out.append(float(log_grid[end]))
+            continue
+        first = int(side[0])
+        out.append(best + float(log_grid[first] - best) * math.sqrt(_DROP / float(score[first] - least)))
+    return out[0], out[1]

@@ -13,6 +13,7 @@ comparison with the runner-up and the cross-fitted clock.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final, Literal
 
@@ -20,6 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wearbench.core.clockcurves import (
+    NO_REFERENCE,
     argmin_of,
     block_middles,
     curves_with_drift,
@@ -42,6 +44,9 @@ __all__ = ["ClockCandidate", "ClockFit", "Trust", "cross_shift", "declared_clock
 F64 = NDArray[np.float64]
 I64 = NDArray[np.int64]
 Trust = Literal["good", "weak", "refused", "declared"]
+_MOVES: Final = 13
+_FEWEST_BLOCKS: Final = 3
+_LEAST_SPREAD: Final = 0.002
 _FLOOR_S: Final = 0.15
 """Half an interval is never shorter: stamps tick, and no device smooths exactly as assumed (our own figure)."""
 
@@ -73,6 +78,8 @@ class ClockFit:
         Scale of the faithful log ratio that the fit ended with.
     worth : float
         Log likelihood that a unit of loss is worth, serial correlation counted; NaN where nothing was fitted.
+    bound_s : float
+        Smallest standard error that any method could reach with these readings; NaN where nothing was fitted.
     """
 
     at_s: float
@@ -91,6 +98,7 @@ class ClockFit:
     noise: float
     blocks_from_s: float = 0.0
     worth: float = math.nan
+    bound_s: float = math.nan
 
     def centre_s(self, time_s: F64) -> F64:
         """Window centres on the reference's clock, seconds, for stamps ``time_s``."""
@@ -144,6 +152,7 @@ def fit_clock(
     near_s: float = 0.0,
     start_s: float | None = None,
     within_s: tuple[float, float] | None = None,
+    also: Sequence[tuple[float, Shape]] = (),
     max_drift_ppm: float = 200.0,
     prior_drift_ppm: float = 20.0,
     confidence: float = 0.95,
@@ -169,6 +178,9 @@ def fit_clock(
         A centre shift known to within some 15 s (from an earlier pass or neighbouring sessions); no other is looked at.
     within_s : tuple of float, optional
         Lowest and highest centre shift looked at, in place of ``search_s`` to either side.
+    also : sequence of (float, shape)
+        Other averagings that the device may have as well, at the ends of an interval of the same confidence: the
+        interval of the shift reaches as far as it moves with them.
     max_drift_ppm, prior_drift_ppm : float
         Bound and usual size of drift.
     confidence : float
@@ -212,7 +224,8 @@ def fit_clock(
         return _refused("the two recordings do not overlap at any offset searched", near_s, time_s)
     span = float(time_s[-1] - time_s[0])
     usual = float(np.median(np.diff(time_s)))
-    block_s = float(np.clip(span / 60.0, max(30.0, 3 * usual), 600.0))
+    # Readings within an averaging share what they show.
+    block_s = float(np.clip(span / 60.0, max(30.0, 3 * usual, min(averaging_s, span / 12.0)), 600.0))
     block = np.floor((time_s - time_s[0]) / block_s).astype(np.int64)
     data = _Data(
         reference=smoothed(reference, averaging_s=averaging_s, shape=shape),
@@ -234,6 +247,8 @@ def fit_clock(
     )
     fit = replace(settled, block_s=block_s, blocks_from_s=float(time_s[0]))
     rivals = [r for r in rivals if abs(r[0] - fit.shift_s) > max(20.0, 1.5 * (fit.high_s - fit.low_s))]
+    for averaging, other in also:
+        fit = _reaching(fit, data, smoothed(reference, averaging_s=averaging, shape=other), averaging_s=averaging)
     n = int(time_s.size)
     candidates = [fit.candidates[0]]
     candidates += [ClockCandidate(shift_s=s, loss=float(c.sum() / n), n=n) for s, c in rivals]
@@ -332,14 +347,13 @@ def _settle(
     boot = argmin_of(draws @ curves, shifts)
     low, high = (float(q) for q in np.quantile(boot, [tail, 1 - tail]))
     # Slope information beside the bootstrap: few blocks can agree by luck.
-    floor = z * information_bound(data.reference, data.time_s, data.log_value, centre, scale=scale, phi=phi)
+    seen, _ = residual_scale(data.log_value - data.reference.log_at(data.time_s + centre), least=_LEAST_SPREAD)
+    bound = information_bound(data.reference, data.time_s, data.log_value, centre, scale=seen, phi=phi)
+    floor = z * bound
     widen = t_over_z(-(-data.n_blocks // 2), z=z)
     low = centre - max(widen * (centre - low), floor, _FLOOR_S)
     high = centre + max(widen * (high - centre), floor, _FLOOR_S)
-    halves = (
-        float(argmin_of(curves[0::2].sum(axis=0), shifts)),
-        float(argmin_of(curves[1::2].sum(axis=0), shifts)) if data.n_blocks > 1 else math.nan,
-    )
+    halves = (_half_of(curves[0::2], shifts), _half_of(curves[1::2], shifts))
     total = curves.sum(axis=0)
     at_edge = high >= shifts[-1] - step or low <= shifts[0] + step
     flat = bool(total.max() - total.min() < 0.02 * max(float(total.min()), 1.0)) or data.n_blocks < 2
@@ -362,7 +376,33 @@ def _settle(
         block_s=0.0,
         noise=scale,
         worth=worth_of(phi),
+        bound_s=bound,
     )
+
+
+def _half_of(curves: F64, shifts: F64) -> float:
+    """Where half of the blocks put the shift; NaN where they do not say, as at the end of what was looked at."""
+    if curves.shape[0] < _FEWEST_BLOCKS:
+        return math.nan
+    total = curves.sum(axis=0)
+    at = int(np.argmin(total))
+    return float(argmin_of(total, shifts)) if 1 < at < shifts.size - 2 else math.nan
+
+
+def _reaching(fit: ClockFit, data: _Data, other: Smoothed, *, averaging_s: float) -> ClockFit:
+    """The fit with an interval that also reaches where it would lie had the device another averaging."""
+    reach = max(6.0, 3.0 * data.usual_s / 20, 0.25 * averaging_s)
+    every = max(1, data.time_s.size // 2000)
+    time_s, log_value = data.time_s[::every], data.log_value[::every]
+    centre = fit.centre_s(time_s)
+    moves = np.linspace(-reach, reach, _MOVES)
+
+    logs = np.array([log_value - other.log_at(centre + move) for move in moves])
+    each = tolerant_loss(logs, scale=2.0 * fit.noise)
+    away = float(argmin_of(np.where(np.isfinite(each), each, NO_REFERENCE).sum(axis=1), moves))
+    if away < 0:
+        return replace(fit, low_s=fit.shift_s - math.hypot(fit.shift_s - fit.low_s, away))
+    return replace(fit, high_s=fit.shift_s + math.hypot(fit.high_s - fit.shift_s, away))
 
 
 def _refused(why: str, near_s: float, time_s: F64) -> ClockFit:

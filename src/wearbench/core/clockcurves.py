@@ -15,6 +15,7 @@ from wearbench.core.clocksearch import tolerant_loss
 from wearbench.core.smoothing import Smoothed
 
 __all__ = [
+    "NO_REFERENCE",
     "argmin_of",
     "block_middles",
     "curves_with_drift",
@@ -35,7 +36,7 @@ I64 = NDArray[np.int64]
 _MODES: Final = (0.0, math.log(0.5), math.log(2.0))
 _MIN_SCALE: Final = 0.012
 _MAX_SCALE: Final = 0.05
-_NO_REFERENCE: Final = 0.6
+NO_REFERENCE: Final = 0.6
 """What a reading costs at a shift that leaves it without reference: worse than following, better than not."""
 
 
@@ -67,7 +68,7 @@ def loss_curves(
     loss = np.empty((n_blocks, shifts_s.size))
     for j, shift in enumerate(shifts_s.tolist()):
         each = tolerant_loss(log_value - reference.log_at(time_s + shift), scale=scale)
-        loss[:, j] = np.bincount(block, weights=np.where(np.isfinite(each), each, _NO_REFERENCE), minlength=n_blocks)
+        loss[:, j] = np.bincount(block, weights=np.where(np.isfinite(each), each, NO_REFERENCE), minlength=n_blocks)
     return loss
 
 
@@ -123,12 +124,14 @@ def argmin_of(curve: F64, shifts_s: F64) -> F64:
     return found
 
 
-def residual_scale(log_ratio: F64) -> tuple[float, float]:
+def residual_scale(log_ratio: F64, *, least: float = _MIN_SCALE) -> tuple[float, float]:
     """Robust spread of the log ratios near a mode, and their lag-one correlation.
 
     Parameters
     ----------
     log_ratio : float64 array, shape (n,)
+    least : float
+        Smallest spread given; a loss needs some width.
 
     Returns
     -------
@@ -147,7 +150,7 @@ def residual_scale(log_ratio: F64) -> tuple[float, float]:
     both = (np.abs(nearest[1:]) < 0.15) & (np.abs(nearest[:-1]) < 0.15)
     a, b = nearest[1:][both], nearest[:-1][both]
     phi = float(np.clip(np.dot(a, b) / max(np.dot(b, b), 1e-12), 0.0, 0.98)) if a.size > 8 else 0.9
-    return float(np.clip(scale, _MIN_SCALE, _MAX_SCALE)), phi
+    return float(np.clip(scale, least, _MAX_SCALE)), phi
 
 
 def follows_by_chance(log_reference: F64, log_value: F64) -> bool:

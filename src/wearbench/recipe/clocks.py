@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -80,6 +81,7 @@ def first_clock(
     shape: Shape = "boxcar",
     start_s: float | None = None,
     within_s: tuple[float, float] | None = None,
+    also: Sequence[tuple[float, Shape]] = (),
     seed: int = 0,
 ) -> ClockFit:
     """Find, or take as declared, the clock of a series.
@@ -94,6 +96,8 @@ def first_clock(
         Centre shift known roughly.
     within_s : tuple of float, optional
         Lowest and highest centre shift looked at: the clock is another's, and only how late the device is is open.
+    also : sequence of (float, shape)
+        Other averagings that the device may have.
     seed : int
 
     Returns
@@ -129,6 +133,7 @@ def first_clock(
         near_s=near,
         start_s=start_s,
         within_s=within_s,
+        also=also,
         max_drift_ppm=settings.max_drift_ppm,
         prior_drift_ppm=settings.prior_drift_ppm,
         confidence=settings.confidence,

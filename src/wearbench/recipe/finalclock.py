@@ -8,9 +8,11 @@ from dataclasses import replace
 
 import numpy as np
 
+from wearbench.core.averaging import AveragingFit
 from wearbench.core.clock import ClockFit, declared_clock, tolerant_loss
 from wearbench.core.clockcurves import normal_point
 from wearbench.core.running import values_over
+from wearbench.core.smoothing import Shape
 from wearbench.recipe.clocks import finite_width, first_clock, searches_clock
 from wearbench.recipe.comparison import Comparison
 from wearbench.recipe.marks import FROM_MARKS
@@ -18,8 +20,12 @@ from wearbench.recipe.material import Series
 from wearbench.recipe.readings import good_values, without_steps
 from wearbench.recipe.walkclock import in_walk, unlike_walk
 from wearbench.recipe.windows import as_stamped_shift, on_one_centre
+from wearbench.wording import number
 
-__all__ = ["final_clock"]
+__all__ = ["SHARP_S", "final_clock"]
+
+SHARP_S = 0.3
+"""A clock that no method could know better than this (standard error) is weak (our own figure)."""
 
 _TRUSTS = ("good", "declared", "weak", "refused")
 
@@ -42,6 +48,9 @@ def final_clock(one: Comparison, first: ClockFit) -> ClockFit:
     clock = _of_readings(one, series, first)
     if one.steps and clock.trust == "good":
         return replace(clock, trust="weak", why="the clock steps inside the recording; see the proposals")
+    if clock.trust == "good" and not one.marked.usable and clock.bound_s > SHARP_S:
+        known = 0.5 * finite_width(clock)
+        return replace(clock, trust="weak", why=f"the readings tell it to {number(known, decimals=1)} s only")
     return clock
 
 
@@ -52,7 +61,8 @@ def _of_readings(one: Comparison, series: Series, first: ClockFit) -> ClockFit:
         return first
     if device.clock == "shared" and learned.delay_s is not None:
         shift = as_stamped_shift(device, averaging_s=averaging, delay_s=learned.delay_s)
-        return declared_clock(shift_s=shift, at_s=first.at_s, method="shared clock, delay estimated over the study")
+        shared = declared_clock(shift_s=shift, at_s=first.at_s, method="shared clock, delay estimated over the study")
+        return replace(shared, trust="weak", why=first.why) if one.marked.notes else shared
 
     def again(start: float | None) -> ClockFit:
         return first_clock(
@@ -65,6 +75,7 @@ def _of_readings(one: Comparison, series: Series, first: ClockFit) -> ClockFit:
             shape=learned.averaging.shape,
             start_s=start,
             within_s=one.within_s,
+            also=_other_averagings(learned.averaging),
             seed=settings.seed,
         )
 
@@ -92,6 +103,15 @@ def _of_readings(one: Comparison, series: Series, first: ClockFit) -> ClockFit:
     trust = first.trust if first.trust == "weak" or fine.trust == "good" else "weak"
     fine = replace(fine, trust=trust, why=first.why or fine.why, candidates=first.candidates or fine.candidates)
     return unlike_walk(fine, walk) if walk is not None and walk.strange else fine
+
+
+def _other_averagings(averaging: AveragingFit) -> tuple[tuple[float, Shape], ...]:
+    """The ends of the averaging's interval, where it has one, and the other shape where that fits about as well."""
+    ends = (averaging.low_s, averaging.high_s)
+    also = [(end, averaging.shape) for end in ends if abs(end - averaging.averaging_s) > 0.02 * end]
+    if averaging.other_s is not None and averaging.n:
+        also.append((averaging.other_s, "boxcar" if averaging.shape == "exponential" else "exponential"))
+    return tuple(also)
 
 
 def _near_marks(one: Comparison, first: ClockFit, again: Callable[[float | None], ClockFit]) -> ClockFit | None:

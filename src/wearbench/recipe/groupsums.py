@@ -14,6 +14,7 @@ from wearbench.recipe.clocks import searches_clock
 from wearbench.recipe.columns import Column
 from wearbench.recipe.comparison import Comparison, paired
 from wearbench.recipe.places import Places
+from wearbench.recipe.readings import clock_stamps
 from wearbench.recipe.sessionresult import SumsRow
 from wearbench.recipe.windows import as_stamped_shift
 
@@ -69,7 +70,9 @@ def sums_otherwise(one: Comparison, column: Column, clock: ClockFit) -> tuple[Su
     manual = np.isin(reason, _NOT_PAIRED)
     rows = _rows(one, kept, kept.used & ~manual, by="doubtful_reference", group="kept")
     if clock.trust != "refused" and searches_clock(one.device, one.quantity):
-        crossed = paired(one, clock, shift_s=cross_shift(clock, one.series.time_s)).pairs
+        # Blocks of time are those of the fit, whose stamps had one centre.
+        time_s = clock_stamps(one.series) + one.lengths.move_s
+        crossed = paired(one, clock, shift_s=cross_shift(clock, time_s)).pairs
         rows += _rows(one, crossed, crossed.used & ~manual, clock="cross_fitted")
     near = 0.0
     if one.series.start_s is None:

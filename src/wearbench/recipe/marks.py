@@ -13,13 +13,14 @@ from wearbench.core.clock import ClockFit
 from wearbench.core.marks import MarkClock, MarkPairs, clock_of_marks
 from wearbench.core.steps import ClockStep, outside_steps
 from wearbench.errors import CannotTell
+from wearbench.recipe.clocks import owned
 from wearbench.recipe.delays import delay_in, interval_words
 from wearbench.recipe.material import FileNote, ReferenceMaterial, Series, SessionMaterial, SyncMark
 from wearbench.settings import Settings
-from wearbench.study import Session, Study, sync_pairs
+from wearbench.study import DeviceConfig, Session, Study, sync_pairs
 from wearbench.wording import plural
 
-__all__ = ["FROM_MARKS", "Marked", "agreed_clock", "mark_note", "marked_series", "sync_marks"]
+__all__ = ["FROM_MARKS", "Marked", "agreed_clock", "checked_shared", "mark_note", "marked_series", "sync_marks"]
 
 EARLIEST_S: Final = -5.0
 LATEST_S: Final = 60.0
@@ -113,9 +114,17 @@ def sync_marks(
         )
         for reference, device in pairs
         for ours, theirs in sync_pairs(
-            session.marks, study.config.devices, reference=reference, tested=device, start_ms=start_ms
+            session.marks, _as_if_own(study, device), reference=reference, tested=device, start_ms=start_ms
         )
     )
+
+
+def _as_if_own(study: Study, device: str) -> dict[str, DeviceConfig]:
+    """The study's devices; one on the reference's clock as if it had its own, so that marks can contradict that."""
+    devices = dict(study.config.devices)
+    if owned(study.config, device).clock == "shared":
+        devices[device] = replace(devices[device], clock="own")
+    return devices
 
 
 def marked_series(
@@ -176,6 +185,48 @@ def marked_series(
         wide = held.low_s - LATEST_S, held.high_s - EARLIEST_S
         return replace(held, low_s=wide[0], high_s=wide[1], trust="weak", why=clock.why, method=FROM_MARKS), marked
     return _weighed(clock, marked, told, label=label, half_s=half_s)
+
+
+def checked_shared(
+    material: SessionMaterial,
+    series: Series,
+    reference: ReferenceMaterial,
+    clock: ClockFit,
+    settings: Settings,
+    *,
+    label: str,
+) -> tuple[ClockFit, Marked]:
+    """Check with a session's marks what study.toml says: that a device is on the reference's clock.
+
+    Parameters
+    ----------
+    material, series, reference
+    clock : ClockFit
+        As the data give it, or as declared.
+    settings : Settings
+    label : str
+        What the device is called.
+
+    Returns
+    -------
+    ClockFit
+        The same, or with trust "weak" where the marks leave out an offset of 0; the declaration is kept.
+    Marked
+        With what is to be said; the marks decide nothing.
+    """
+    pairs = _pairs(material, series, reference, ())
+    if pairs is None:
+        return clock, Marked()
+    try:
+        told = Marked(pairs=pairs).clock(clock, settings)
+    except CannotTell as error:
+        return clock, Marked(notes=(mark_note("marks-disagree", f"{label}: its marks are not used: {error.message}"),))
+    if told.low_s <= 0.0 <= told.high_s:
+        return clock, Marked()
+    marks = interval_words(told.offset_s, told.low_s, told.high_s)
+    said = f"study.toml says that {label} is on the reference's clock, {plural(told.n, 'sync mark')} put it at {marks}"
+    note = mark_note("marks-disagree", f"{said}: the first is used and trust is weak")
+    return replace(clock, trust="weak", why=f"{said}: they contradict each other"), Marked(notes=(note,))
 
 
 def agreed_clock(

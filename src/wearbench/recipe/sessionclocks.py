@@ -5,22 +5,29 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from functools import partial
+from typing import Final
 
-from wearbench.core.clock import ClockFit
+import numpy as np
+
+from wearbench.core.averaging import AVERAGING_GRID_S
+from wearbench.core.clock import ClockFit, tolerant_loss
 from wearbench.core.modes import Modes
+from wearbench.core.running import Running
+from wearbench.core.smoothing import smoothed
 from wearbench.core.steps import ClockStep
 from wearbench.quantities import Quantity
 from wearbench.recipe.clocks import OPEN_S, around_clock, clock_steps, finite_width, first_clock, owned, searches_clock
-from wearbench.recipe.marks import Marked, marked_series
+from wearbench.recipe.marks import Marked, checked_shared, marked_series
 from wearbench.recipe.material import ReferenceMaterial, Series, SessionMaterial
 from wearbench.recipe.places import BoutClock
-from wearbench.recipe.readings import without_steps
+from wearbench.recipe.readings import good_values, without_steps
 from wearbench.recipe.windows import (
     Lengths,
     as_stamped_shift,
     half_of,
+    main_lengths,
     nominal_averaging,
-    nominal_lengths,
     on_one_centre,
     series_modes,
 )
@@ -28,6 +35,14 @@ from wearbench.settings import Settings
 from wearbench.study import DeviceConfig, StudyConfig
 
 __all__ = ["Placed", "placed_clocks", "placed_series"]
+
+
+_OTHERS_S: Final = (8.0, 30.0, 120.0, 400.0)
+_APART: Final = 2.5
+_NOISY: Final = 0.03
+_BETTER: Final = 0.08
+"""Lengths of averaging tried where the usual one fits poorly, and by how much one must do better (our own figures)."""
+_NO_REFERENCE: Final = 0.6
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -126,20 +141,18 @@ def _placed(
     assert reference is not None
     modes, main = series_modes(series, reference)
     averaging = nominal_averaging(device, quantity, modes.usual_s[main])
-    lengths = nominal_lengths(modes, device, quantity, main_s=averaging)
-    placed = on_one_centre(series, lengths)
-    within = None
-    if leader is not None and searches_clock(device, quantity):
-        # Less the leader's own delay, which may be as long as this one's.
-        near = (
-            leader.clock.shift_s
-            - leader.half_s
-            + as_stamped_shift(device, averaging_s=averaging, delay_s=device.delay_s or 0.0)
-        )
-        low, high = around_clock(device, near, averaging_s=averaging)
-        within = low, high + (leader.device.delay_s or OPEN_S)
+    searched = searches_clock(device, quantity)
 
-    def search(start_s: float | None = None, *, placed: Series = placed) -> ClockFit:
+    def near_leader(averaging: float) -> tuple[float, float] | None:
+        if leader is None or not searched:
+            return None
+        # Less the leader's own delay, which may be as long as this one's.
+        near = leader.clock.shift_s - leader.half_s
+        near += as_stamped_shift(device, averaging_s=averaging, delay_s=device.delay_s or 0.0)
+        low, high = around_clock(device, near, averaging_s=averaging)
+        return low, high + (leader.device.delay_s or OPEN_S)
+
+    def search(start_s: float | None = None, *, placed: Series, averaging: float) -> ClockFit:
         return first_clock(
             device,
             quantity,
@@ -148,11 +161,30 @@ def _placed(
             settings,
             averaging_s=averaging,
             start_s=start_s,
-            within_s=within,
+            within_s=near_leader(averaging),
             seed=settings.seed,
         )
 
-    clock = search()
+    def look(series: Series, averaging: float) -> tuple[Lengths, Series, ClockFit]:
+        lengths = main_lengths(modes, main, device, quantity, averaging_s=averaging)
+        placed = on_one_centre(series, lengths)
+        return lengths, placed, search(placed=placed, averaging=averaging)
+
+    lengths, placed, clock = look(series, averaging)
+    if searched and device.averaging_s is None and series.start_s is None and _poor(clock):
+        # A device that averages over minutes follows nothing closely that is averaged over seconds.
+        trusted, usual = reference.running.without_doubtful(), averaging
+        best = _misfit(trusted, placed, quantity, clock, averaging_s=averaging) - _BETTER
+        tried = [other for other in _OTHERS_S if max(other / usual, usual / other) > _APART]
+        for finer in (False, True):
+            if finer:
+                tried = [] if averaging == usual else [0.5 * averaging, min(2.0 * averaging, AVERAGING_GRID_S[-1])]
+            for other in tried:
+                found = look(series, other)
+                misfit = _misfit(trusted, found[1], quantity, found[2], averaging_s=other)
+                if misfit < best:
+                    best, averaging, (lengths, placed, clock) = misfit, other, found
+    within = near_leader(averaging)
     steps = clock_steps(
         device, quantity, placed, reference, settings, clock=clock, averaging_s=averaging, within_s=within,
         seed=settings.seed,
@@ -160,9 +192,7 @@ def _placed(
     if steps:
         series = without_steps(series, steps)
         modes, main = series_modes(series, reference)
-        lengths = nominal_lengths(modes, device, quantity, main_s=averaging)
-        placed = on_one_centre(series, lengths)
-        clock = search(placed=placed)
+        lengths, placed, clock = look(series, averaging)
     if clock.trust == "refused" and within is not None and leader is not None:
         clock = replace(
             clock,
@@ -172,17 +202,20 @@ def _placed(
             trust="weak",
             method=f"by the clock of {leader.device.label}: how much later it is cannot be told",
         )
-    clock, marked = marked_series(
-        material,
-        series,
-        reference,
-        clock,
-        settings,
-        label=device.label,
-        half_s=0.0 if series.start_s is not None else half_of(device) * averaging,
-        steps=steps,
-        again=(lambda start: search(start, placed=placed)) if searches_clock(device, quantity) else None,
-    )
+    if device.clock == "shared":
+        clock, marked = checked_shared(material, series, reference, clock, settings, label=device.label)
+    else:
+        clock, marked = marked_series(
+            material,
+            series,
+            reference,
+            clock,
+            settings,
+            label=device.label,
+            half_s=0.0 if series.start_s is not None else half_of(device) * averaging,
+            steps=steps,
+            again=partial(search, placed=placed, averaging=averaging) if searched else None,
+        )
     return Placed(
         series=series,
         reference=reference,
@@ -197,6 +230,19 @@ def _placed(
         marked=marked,
         within_s=within,
     )
+
+
+def _poor(clock: ClockFit) -> bool:
+    """Whether another averaging might do better."""
+    return clock.trust != "good" or clock.noise > _NOISY
+
+
+def _misfit(reference: Running, placed: Series, quantity: Quantity, clock: ClockFit, *, averaging_s: float) -> float:
+    """Mean loss of the readings at a clock, at one scale for all lengths of averaging."""
+    good = good_values(placed, quantity) & (placed.value > 0)
+    log_reference = smoothed(reference, averaging_s=averaging_s).log_at(clock.centre_s(placed.time_s[good]))
+    each = tolerant_loss(np.log(placed.value[good]) - log_reference, scale=_NOISY)
+    return float(np.mean(np.where(np.isfinite(each), each, _NO_REFERENCE))) if each.size else 1.0
 
 
 def placed_clocks(placed: tuple[Placed, ...], settings: Settings) -> Mapping[str, BoutClock]:

@@ -22,8 +22,8 @@ __all__ = [
     "Windowed",
     "as_stamped_shift",
     "half_of",
+    "main_lengths",
     "nominal_averaging",
-    "nominal_lengths",
     "on_one_centre",
     "series_modes",
     "window_lengths",
@@ -128,10 +128,11 @@ def window_lengths(
     return Lengths(averaging_s=each, move_s=half_of(device) * (each - main_s))
 
 
-def nominal_lengths(modes: Modes, device: DeviceConfig, quantity: Quantity, *, main_s: float) -> Lengths:
-    """How long each reading's window is before anything is learned, by its mode."""
-    nominal = tuple(nominal_averaging(device, quantity, each) for each in modes.usual_s)
-    return window_lengths(modes, device, usual_s=modes.usual_s, averaging_s=nominal, main_s=main_s)
+def main_lengths(modes: Modes, main: int, device: DeviceConfig, quantity: Quantity, *, averaging_s: float) -> Lengths:
+    """How long each reading's window is before anything is learned, by its mode; ``averaging_s`` in the main one."""
+    nominal = [nominal_averaging(device, quantity, each) for each in modes.usual_s]
+    nominal[main] = averaging_s
+    return window_lengths(modes, device, usual_s=modes.usual_s, averaging_s=tuple(nominal), main_s=averaging_s)
 
 
 def on_one_centre(series: Series, lengths: Lengths) -> Series:
