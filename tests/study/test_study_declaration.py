@@ -58,7 +58,7 @@ strap = ["dry", "loose"]
 
 [systematic]
 share_of_sessions = 0.5
-least_seconds = 30
+least_seconds = 60
 
 [criteria.close]
 at_most = 5

@@ -39,7 +39,7 @@ NEEDED: Final = {
 @click.option("--last-s", type=float, metavar="SECONDS", help="Leave out so much at each session's end.")
 @click.option("--min-covered", type=float, metavar="SHARE", help="Least share of a window with trustworthy reference.")
 @click.option("--systematic-share", type=float, metavar="SHARE", help="Systematic: in this share of sessions (0.5) ...")
-@click.option("--systematic-s", type=float, metavar="SECONDS", help="... for so many seconds in each (30).")
+@click.option("--systematic-s", type=float, metavar="SECONDS", help="... for so many seconds in each (60).")
 @click.option(
     "--condition",
     multiple=True,
@@ -256,7 +256,7 @@ def _ask_rules(table: dict[str, Any]) -> None:
         "A failure is systematic from which share of sessions on", err=True, type=click.FloatRange(0, 1), default=0.5
     )
     systematic["least_seconds"] = click.prompt(
-        "  showing for how many seconds in each", err=True, type=click.FloatRange(0), default=30.0
+        "  showing for how many seconds in each", err=True, type=click.FloatRange(0), default=60.0
     )
 
 

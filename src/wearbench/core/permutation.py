@@ -175,7 +175,7 @@ def relabelled(
 @lru_cache(maxsize=16)
 def _every(n: int, n1: int) -> B8:
     """All ways to mark ``n1`` of ``n``, one a row; the same are asked for again and again."""
-    ways = np.array(list(itertools.combinations(range(n), n1)), dtype=np.int64).reshape(-1, n1)
+    ways = np.array(list(itertools.combinations(range(n), n1)), dtype=np.int64).reshape(math.comb(n, n1), n1)
     table = np.zeros((len(ways), n), dtype=np.bool_)
     table[np.arange(len(ways))[:, None], ways] = True
     return table

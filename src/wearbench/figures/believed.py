@@ -74,7 +74,8 @@ def draw_believed(table: pl.DataFrame, *, title: str, scope: str, uid: str, unit
         drawing.rect(a, y - 6, max(2.0, b - a), 12, cls="ribbon")
         drawing.line(a, y - 6, a, y + 6, cls="guide")
         _ink(drawing, scale.at(row["shown_mean"]), scale.at(row["shown_maximum"]), y)
-    words = f"{unit}. Grey: from the true mean to the true maximum. Ink: the same as shown, dot the mean, stroke the maximum."
+    words = f"{unit}. Grey: from the true mean to the true maximum. Ink: the same as shown, dot the mean, "
+    words += "stroke the maximum."
     foot += 18 + drawing.paragraph(0, foot + 16, words, room=width)
     drawing.height = foot + drawing.paragraph(0, foot + 4, scope, room=width)
     return drawing.render()

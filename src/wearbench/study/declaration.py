@@ -106,7 +106,7 @@ class Systematic:
     """A failure is called systematic if it shows in this share of sessions, for so many seconds each."""
 
     share_of_sessions: float = 0.5
-    least_seconds: float = 30.0
+    least_seconds: float = 60.0
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
