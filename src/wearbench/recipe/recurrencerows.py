@@ -164,7 +164,7 @@ def _by_shift(series: SeriesResult, state: str, settings: Settings) -> F64 | Non
             targets = np.log(reference[None, ::thin] / 2.0)
         else:
             multiples = cadence_multiples(cadence)
-            targets = np.log(np.array([[m] for m in multiples]) * cadence[None, ::thin])
+            targets = np.log(np.array(multiples, dtype=np.float64).reshape(-1, 1) * cadence[None, ::thin])
         value, apart = np.log(tested[::thin]), np.abs(np.log(tested[::thin] / reference[::thin]))
     if not targets.size or not bool(np.isfinite(targets).any()):
         return None
