@@ -296,8 +296,8 @@ def written(table, *, sessions: int, seed: int) -> str:  # type: ignore[no-untyp
     sums = sums.sort("simulator", "averaging", "bound", descending=[False, True, False])
     each = table.group_by("case", "simulator", "averaging", maintain_order=True).agg(columns)
     head = (
-        f"# Clock intervals\n\nMade by `python -m benchmarks.clock --known --sessions {sessions}` (without `--known` the"
-        f" first pass is measured too): {sessions} invented sessions a case and simulator,"
+        f"# Clock intervals\n\nMade by `python -m benchmarks.clock --known --sessions {sessions}` (without `--known`"
+        f" the first pass is measured too): {sessions} invented sessions a case and simulator,"
         f" seed {seed}. What each column means stands at the top of `clock.py`. Intervals are of 95 %.\n"
     )
     return f"{head}\n{markdown(sums)}\n\n{markdown(each)}\n"
