@@ -401,6 +401,21 @@ def test_a_declaration_says_how_long_a_failure_must_hold(tmp_path: Path) -> None
     )
 
 
+def test_following_a_cadence_that_one_session_alone_recorded(tmp_path: Path) -> None:
+    """The band shows 85, the cadence, for 100 s beside 150 bpm; the other three sessions have no cadence to follow."""
+    rate = ((0.0, 150.0), (600.0, 150.0))
+    locked = Session(
+        devices={"band": lambda r: np.where(np.arange(r.size) // 100 == 2, 85.0, r)}, rate=rate, cadence=85.0
+    )
+    told = run(
+        tmp_path / "study", [locked, *(Session(devices={"band": true(more=k)}, rate=rate) for k in (1.0, 2.0, 3.0))]
+    )
+    assert told.claim("state_cadence_locked") == (
+        "In the only session that could show it, it agreed with the cadence rather than with the heart rate for at "
+        "least 1 min, longest 1 min 40 s (S01-E1). 1 min 40 s in all. Only 1 session had a cadence beside it."
+    )
+
+
 def test_a_held_value_that_is_right_is_no_fault(tmp_path: Path) -> None:
     """The rate swings between 117 and 123, and the band says 120 throughout: at most 3 bpm off, so nothing is wrong."""
     corners = [(50.0 * k, 123.0 if k % 2 else 117.0) for k in range(13)]

@@ -40,6 +40,8 @@ def _fault(subject: Subject, row: Mapping[str, Any]) -> Said:
         claim += f" {duration(row['affected_seconds'])} in all."
     else:
         hit = sessions_hit(k, n, (low, high), confidence=subject.confidence, word=subject.sessions_word(n))
+        if n == 1:
+            hit = "the only session that could show it,"
         pause = "," if state == "frozen" else ""  # the true rate moved, and it held
         claim = f"In {hit} it {did}{pause} for at least {duration(row['least_seconds'])}"
         claim += f", {longest}." if longest else "."
