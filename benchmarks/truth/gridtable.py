@@ -79,8 +79,10 @@ def goal_rows(one: Row) -> list[tuple[str, str, str]]:
             (f"{STATE_WORDS.get(state, state)}: F1 by seconds", "at least 0.97", held(found["f1"], text, least=GOAL_F1))
         )
     alike = ", ".join(f"{STATE_WORDS.get(s, s)} {figure(states['alike'][s])}" for s in SCORED)
+    given = ", ".join(f"{STATE_WORDS.get(s, s)} {figure(states['states'][s]['f1_given'])}" for s in SCORED)
     rows += [
         ("the same with each session counting alike", "", alike),
+        ("the same over readings that were given a state (no refusal, no dispute)", "", given),
         (
             "true right time called a failure",
             "at most 0.2 %",
