@@ -14,6 +14,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "study"))
 from study_folders import invented_results
 
 import wearbench.figures  # noqa: F401 - imported while the findings are the real ones
+from wearbench.findings import leading
 from wearbench.study import Results
 
 
@@ -40,6 +41,7 @@ def analysis(monkeypatch: pytest.MonkeyPatch) -> types.SimpleNamespace:
             {
                 "find": lambda document, pairs: stand_in.results.document["findings"],
                 "as_rows": lambda found: found,
+                "leading": leading,
             },
         ),
     ):

@@ -173,12 +173,7 @@ def _outcome(
         if isinstance(each, str) or not each.get("costs")  # what was left out is listed below
     ] + unkept
     lines = [study.config.title]
-    scope = ""
-    for finding in document.get("findings") or []:
-        if finding.get("scope") != scope:
-            scope = finding.get("scope")
-            lines += ["", f"{scope}:"]
-        lines.append(f"- {finding['claim']}")
+    lines += _finding_lines(document.get("findings") or [], study)
     if not document.get("findings"):
         lines += ["", "No findings."]
     lines += [*([""] if warnings else []), *(f"! {warning}" for warning in warnings)]
@@ -206,6 +201,24 @@ def _outcome(
         "report": report,
     }
     return Outcome(lines=lines, document=told, code=2 if missed else 0)
+
+
+def _finding_lines(findings: list[dict[str, Any]], study: Study) -> list[str]:
+    """What leads for each device, and how to see the rest."""
+    from wearbench.findings import leading
+
+    groups: dict[str, list[dict[str, Any]]] = {}
+    for finding in findings:
+        groups.setdefault(str(finding.get("scope")), []).append(finding)
+    lines: list[str] = []
+    more = 0
+    for scope, group in groups.items():
+        first = leading(group)
+        more += len(group) - len(first)
+        lines += ["", f"{scope}:", *(f"- {finding['claim']}" for finding in first)]
+    if more:
+        lines += ["", f"{more} more findings are in the report: wearbench show {typed(study.folder)} findings"]
+    return lines
 
 
 def _left_out(study: Study, document: dict[str, Any]) -> list[str]:

@@ -4,6 +4,7 @@ from wearbench.findings.assumptions import leads_in_two_parts, primary_row
 from wearbench.findings.clocks import looks_like_groups
 from wearbench.findings.finding import Finding, as_rows
 from wearbench.findings.firmware import unknown_words
+from wearbench.findings.first import leading
 from wearbench.findings.rhythm import blind_words, rhythm_words, shortest_s, usual_interval_s
 from wearbench.findings.sceptic import claim_label, shown_value
 from wearbench.findings.sentences import find
@@ -22,6 +23,7 @@ __all__ = [
     "device_label",
     "find",
     "is_clear",
+    "leading",
     "leads_in_two_parts",
     "looks_like_groups",
     "odds_words",

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from wearbench.figures import pictures_of, tolerance_of
-from wearbench.findings import Subject, leads_in_two_parts
+from wearbench.findings import Subject, leading
 from wearbench.report.believed import believed_figure, believed_sessions
 from wearbench.report.leading import beside_tables, leading_table
 from wearbench.report.pieces import Figure, Said, figure_of, kind_of, said_of
@@ -34,8 +34,6 @@ from wearbench.wording import STATE_LABEL, finite, half_width, number, share
 
 __all__ = ["DeviceView", "device_view"]
 
-_LEAD: Final = ("nothing_judged", "tracking", "accuracy", "one_session")
-_LEAD_IN_TWO_PARTS: Final = ("nothing_judged", "tracking", "accuracy_faithful", "accuracy", "one_session")
 _BY: Final = {
     "activity": "activity",
     "firmware": "firmware",
@@ -103,7 +101,8 @@ def device_view(
     """
     k, label, scope = number_in_page, subject.label, subject.scope + mark
     tolerance, part = tolerance_of(subject), _tolerance_share(document)
-    lead = _lead(mine, _LEAD_IN_TWO_PARTS if leads_in_two_parts(subject) else _LEAD)
+    lead = leading(mine)
+    leads = {f["id"] for f in lead}
     figures = {p.name: figure_of(p, uid=f"{p.name}{k}") for p in pictures_of(results, subject, scope=scope)}
     return DeviceView(
         anchor=f"device-{k + 1}",
@@ -112,8 +111,8 @@ def device_view(
         scope=scope,
         numbers=tuple(_numbers(subject, mine)),
         bar=figures.get("shares"),
-        lead=tuple(said_of(f) for id_ in lead for f in mine if f["id"] == id_),
-        more=tuple(said_of(f) for f in mine if f["id"] not in lead),
+        lead=tuple(said_of(f) for f in lead),
+        more=tuple(said_of(f) for f in mine if f["id"] not in leads),
         flow=figures.get("flow"),
         wall=figures.get("wall"),
         ratio=figures.get("ratio"),
@@ -228,11 +227,3 @@ def _plots(subject: Subject, figures: Mapping[str, Figure]) -> Iterator[tuple[st
         if name in figures:
             band = f" The grey band is ±{near:g} {subject.unit}." if near and name == "scatter" else ""
             yield title, words + band, figures[name]
-
-
-def _lead(mine: list[dict[str, Any]], kinds: tuple[str, ...]) -> list[str]:
-    """Ids of the findings that stand first: how long right, how far off, the failures with most time."""
-    first = [f["id"] for k in kinds for f in mine if kind_of(f) == k]
-    failures = [f for f in mine if kind_of(f).startswith("state_")]
-    failures.sort(key=lambda f: -float(f["evidence"].get("seconds") or 0.0))
-    return [*first, *(f["id"] for f in failures[:2])] or [f["id"] for f in mine[:3]]
