@@ -249,6 +249,7 @@ def of_session(results: Results, name: str) -> dict[str, Any]:
     found: dict[str, Any] = {table: [r for r in document[table] if r["session"] == name] for table in tables}
     for session in found["sessions"]:
         del session["zone"]  # of the study, which one case takes away
+        session.pop("last_episode", None)  # written by the command, not by the analysis
     found["pairs"] = results.pairs.filter(session=name)
     return found
 
