@@ -28,6 +28,7 @@ from benchmarks.truth.second_heart import ACTIVITIES, LEAD_S, STEP_S, Heart, bea
 from benchmarks.truth.second_heart import Bout as SecondBout
 from wearbench.core.clock import ClockFit, fit_clock
 from wearbench.core.running import Running
+from wearbench.core.smoothing import Shape
 from wearbench.simulator.camp import ROWERS
 from wearbench.simulator.device import simulate_device
 from wearbench.simulator.parameters import Bout, ClockError, DevicePlan, Failure, SessionPlan
@@ -212,15 +213,16 @@ def fitted(case: Case, one: Recorded, *, known: bool, rng: np.random.Generator) 
     assumed = 8.0 if case.every_s < 20 else case.every_s
     off = float(rng.normal(0, 0.1))
     averaging = case.averaging_s * math.exp(off) if known else assumed
+    assumed_shape: Shape = "exponential" if known and one.shape == "exponential" else "boxcar"
     return fit_clock(
         one.reference,
         one.time_s,
         one.value,
         averaging_s=averaging,
-        shape="exponential" if known and one.shape == "exponential" else "boxcar",
+        shape=assumed_shape,
         search_s=SEARCH_S + 600.0,
         near_s=-averaging / 2,
-        also=tuple((averaging * math.exp(end), one.shape) for end in (-0.2, 0.2)) if known else (),
+        also=tuple((averaging * math.exp(end), assumed_shape) for end in (-0.2, 0.2)) if known else (),
     )
 
 

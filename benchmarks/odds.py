@@ -30,8 +30,8 @@ from wearbench.settings import Settings
 ROOT = Path(__file__).resolve().parents[1]
 sys.path[:0] = [str(ROOT / "tests" / "core"), str(ROOT / "tests" / "recipe")]
 
-from asked import study_of  # noqa: E402 - from the folder named above
-from whyness import CELL_S, cells_of, chain, run_length_s  # noqa: E402
+from asked import study_of  # type: ignore[import-not-found]  # noqa: E402 - from the folder named above
+from whyness import CELL_S, cells_of, chain, run_length_s  # type: ignore[import-not-found]  # noqa: E402
 
 F64 = NDArray[np.float64]
 Made = tuple[F64, F64]
@@ -156,12 +156,12 @@ def one_session(studies: int) -> Iterator[str]:
     yield f"| one session | minutes | {HEAD} | p <= 0.05 |\n|---|--:|{RULE}|--:|"
     for effect, cells in ((1.0, 360), (1.0, 1440), (4.0, 1440)):
         make = {"onset": 0.01, "spread": 0.0, "hold": 10.0, "effect": effect, "cells": cells}
-        big = chain(np.random.default_rng(4), sessions=3_000, **make)  # type: ignore[arg-type]
+        big = chain(np.random.default_rng(4), sessions=3_000, **make)
         total = cells_of(*big).sum(axis=0)
         truth = 1.0 if effect == 1 else float(total[0] * total[3] / (total[1] * total[2]))
         tally, low = Tally(), 0
         for seed in range(studies):
-            state, condition = chain(np.random.default_rng([seed, cells, 4]), sessions=1, **make)  # type: ignore[arg-type]
+            state, condition = chain(np.random.default_rng([seed, cells, 4]), sessions=1, **make)
             run_s = run_length_s(state)
             share = float(state.mean())
             length = max(60.0, 5.0 * run_s * (1 - share))

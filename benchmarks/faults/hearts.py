@@ -115,5 +115,5 @@ def _second(rng: np.random.Generator, start: datetime, seconds: float, person: P
         strap_s=stamp_s,
         interval_ms=interval_ms,
         pod_s=pod_s,
-        cadence=np.round(noisy),
+        cadence=np.round(noisy).astype(np.float64),
     )

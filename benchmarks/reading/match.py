@@ -162,10 +162,10 @@ def compare(
     right = sum(j.what == "right" for j in controls)
     wrong = set().union(*(one.stamps() for one in marked)) if marked else set()
     every = {(s, t) for s in SESSIONS for t, _ in readings(s, DEVICE)}
-    words = ", ".join(f"{n} {verdict}" for verdict, n in sorted(count.items()))
+    counts = ", ".join(f"{n} {verdict}" for verdict, n in sorted(count.items()))
     both, only_called, only_read = len(stamps & wrong), len(stamps - wrong), len(wrong - stamps)
     head = (
-        f"Episodes: {words}. Of {len(controls)} stretches in which nothing was called, mixed among them, the reader "
+        f"Episodes: {counts}. Of {len(controls)} stretches in which nothing was called, mixed among them, the reader "
         f"took {right} for right. Reading by reading, of {len(every)}: both wrong {both}, called only {only_called}, "
         f"marked only {only_read}, neither {len(every) - both - only_called - only_read}."
     )

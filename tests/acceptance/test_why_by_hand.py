@@ -115,7 +115,7 @@ def test_a_condition_declared_beforehand_is_no_longer_exploratory(folder: Path, 
     named = [r for r in after if not r["exploratory"]]
     assert {r["question"] for r in named} == {"activity", "bouts.drag"}
     assert {r["counted"] for r in named} == {sum(r["p"] is not None for r in named)}
-    assert again.claim("why_halved") != told.claim("why_halved")
+    assert "Exploratory" in again.claim("why_halved")  # the clearest description is not one of the two declared
     assert wearbench("declare", folder, "--again", *said, "--condition", "weather").err.startswith(
         'wearbench: declare: questions: expected "activity", "intensity", '
     )
