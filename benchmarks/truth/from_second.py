@@ -21,7 +21,7 @@ from benchmarks.truth.gridtruth import (
     share_the_clock,
     write_spells,
 )
-from benchmarks.truth.second import instants, truth_frame, write_table, written
+from benchmarks.truth.second import instants, rows_of_truth, truth_frame, write_table, written
 from benchmarks.truth.second_device import Clock, Device, Spell, Track, track
 from benchmarks.truth.second_heart import (
     ACTIVITIES,
@@ -240,20 +240,7 @@ def write_device(
     shown = [blank if s else f"{v:.{device.decimals}f}" for v, s in zip(value.shown, value.sentinel, strict=True)]
     rows = [f"{text};{number_}" for text, number_ in zip(texts, shown, strict=True)]
     write_table(folder / "raw" / session / f"{device.name}.csv", "time;heart_rate", rows)
-    return [
-        {
-            "session": session,
-            "device": device.name,
-            "source_row": i + 1,
-            "time": named[i],
-            "start": value.start_s[i],
-            "end": value.end_s[i],
-            "state": "missing" if value.sentinel[i] else value.state[i],
-            "also": None if value.sentinel[i] else value.also[i],
-            "sentinel": bool(value.sentinel[i]),
-        }
-        for i in range(len(named))
-    ]
+    return rows_of_truth(session, device, value, named)
 
 
 def write_design(folder: Path, design: Design) -> None:

@@ -151,6 +151,11 @@ def write_device(folder: Path, session: str, device: Device, start: datetime, va
     }[device.name]
     rows = [f"{text}{comma}{number}" for text, number in zip(texts, shown, strict=True)]
     write_table(folder / "raw" / session / f"{device.name}.csv", heading, rows)
+    return rows_of_truth(session, device, value, named)
+
+
+def rows_of_truth(session: str, device: Device, value: Track, named: list[datetime]) -> list[dict[str, Any]]:
+    """Return what is true of each row of a file; ``named`` holds the instants that its stamps name."""
     return [
         {
             "session": session,
