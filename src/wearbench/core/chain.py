@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,6 +21,8 @@ __all__ = ["Decoded", "decode"]
 
 F64 = NDArray[np.float64]
 I64 = NDArray[np.int64]
+
+_LEAST: Final = 1e-300
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -70,11 +73,9 @@ def decode(log_emission: F64, stay: F64, enter: F64, first: F64, *, again: F64 |
         return Decoded(path=np.zeros(0, dtype=np.int64), posterior=np.zeros((0, k)))
     length = max(1, math.isqrt(n))
     blocks = -(-n // length)
-    padded = blocks * length
     # Padding stays where it is and says nothing, so it changes nothing.
-    arrive, remain, keep = np.zeros((padded, k)), np.zeros((padded, k)), np.ones((padded, k))
-    keep[:n] = stay
-    keep[0] = 1.0
+    arrive, remain, keep = (np.full((blocks * length, k), value) for value in (0.0, 0.0, 1.0))
+    keep[1:n] = stay[1:]
     highest = log_emission.max(axis=1, keepdims=True)
     if again is None:
         arrive[:n] = log_emission - highest
@@ -88,89 +89,108 @@ def decode(log_emission: F64, stay: F64, enter: F64, first: F64, *, again: F64 |
     with np.errstate(divide="ignore"):
         remain += np.log(keep)
         log_leave, log_enter = np.log1p(-keep), np.log(enter)
-    shape = (blocks, length, k)
-    arrive, remain, log_leave = arrive.reshape(shape), remain.reshape(shape), log_leave.reshape(shape)
-    path = _viterbi(arrive, remain, log_leave, log_enter, np.log(np.maximum(first, 1e-300)))[:n]
-    posterior = _posterior(np.exp(arrive), np.exp(remain), 1.0 - keep.reshape(shape), enter, first)[:n]
-    return Decoded(path=path, posterior=posterior)
+
+    def side_by_side(rows: F64) -> F64:
+        """Blocks last, so that one step goes through all of them in a stretch of memory."""
+        return np.ascontiguousarray(rows.reshape(blocks, length, k).transpose(1, 2, 0))
+
+    arrive += log_enter
+    logs = _Chain(arrive=side_by_side(arrive), remain=side_by_side(remain), leave=side_by_side(log_leave))
+    plain = _Chain(arrive=np.exp(logs.arrive), remain=np.exp(logs.remain), leave=side_by_side(1.0 - keep))
+    path = _viterbi(logs, np.log(np.maximum(first, 1e-300)))[:n]
+    return Decoded(path=path, posterior=_posterior(plain, first)[:n])
 
 
-def _viterbi(arrive: F64, remain: F64, log_leave: F64, log_enter: F64, log_first: F64) -> I64:
-    blocks, length, k = arrive.shape
-    rows = np.arange(blocks)
-    arrive = arrive + log_enter
-    # Best score of each block from each state before it to each state at its end.
-    table = np.full((blocks, k, k), -np.inf)
-    table[:, np.arange(k), np.arange(k)] = 0.0
-    for t in range(length):
-        jump = (table + log_leave[:, t, None, :]).max(axis=2)
-        table = np.maximum(table + remain[:, t, None, :], jump[:, :, None] + arrive[:, t, None, :])
-    score = np.empty((blocks, k))
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Chain:
+    """Weights of arriving in a state (where it goes and what is seen there), of remaining and of leaving; arrays of
+    shape (length, K, blocks)."""
+
+    arrive: F64
+    remain: F64
+    leave: F64
+
+
+def _viterbi(chain: _Chain, log_first: F64) -> I64:
+    length, k, blocks = chain.arrive.shape
+    # Best score of each block from each state before it (first axis) to each state at its end.
+    table = np.full((k, k, blocks), -np.inf)
+    table[np.arange(k), np.arange(k)] = 0.0
+    spare, jump = np.empty_like(table), np.empty((k, blocks))
+    for arrive, remain, leave in zip(chain.arrive, chain.remain, chain.leave, strict=True):
+        np.add(table, leave, out=spare)
+        np.maximum.reduce(spare, axis=1, out=jump)
+        table += remain
+        np.add(jump[:, None, :], arrive, out=spare)
+        np.maximum(table, spare, out=table)
+    score = np.empty((k, blocks))
     entry = log_first
-    for b in range(blocks):
-        score[b] = entry
-        entry = (entry[:, None] + table[b]).max(axis=0)
-        entry = entry - entry.max()
+    for b, joined in enumerate(np.ascontiguousarray(table.transpose(2, 0, 1))):
+        score[:, b] = entry
+        entry = np.maximum.reduce(entry[:, None] + joined, axis=0)
+        entry -= entry.max()
     # Known scores before each block: run once more, this time keeping where each state came from.
-    origin = np.empty((length, blocks, k), dtype=np.int8)
+    origin = np.empty((length, k, blocks), dtype=np.int64)
+    columns, own = np.arange(blocks), np.arange(k)[:, None]
     for t in range(length):
-        left = score + log_leave[:, t]
-        best = np.argmax(left, axis=1)
-        jump = left[rows, best][:, None] + arrive[:, t]
-        stayed = score + remain[:, t]
-        came = jump > stayed
-        origin[t] = np.where(came, best[:, None], np.arange(k))
-        score = np.where(came, jump, stayed)
-    last = np.empty(blocks, dtype=np.int64)
+        left = score + chain.leave[t]
+        best = left.argmax(axis=0)
+        jump = left[best, columns] + chain.arrive[t]
+        score += chain.remain[t]
+        origin[t] = np.where(jump > score, best, own)
+        np.maximum(score, jump, out=score)
     # From each last state of a block back to the state before it, then along the blocks.
-    back = np.broadcast_to(np.arange(k), (blocks, k)).copy()
+    flat = origin.reshape(length, -1)
+    back = np.broadcast_to(own, (k, blocks))
     for t in range(length - 1, -1, -1):
-        back = np.take_along_axis(origin[t].astype(np.int64), back, axis=1)
-    last[-1] = int(np.argmax(score[-1]))
-    for b in range(blocks - 1, 0, -1):
-        last[b - 1] = back[b, last[b]]
+        back = flat[t].take(back * blocks + columns)
+    last = [int(np.argmax(score[:, -1]))]
+    for before in back.T[:0:-1].tolist():
+        last.append(before[last[-1]])
     path = np.empty((blocks, length), dtype=np.int64)
-    state = last
+    state = np.array(last[::-1], dtype=np.int64)
     for t in range(length - 1, -1, -1):
         path[:, t] = state
-        state = origin[t][rows, state].astype(np.int64)
+        state = flat[t].take(state * blocks + columns)
     return path.reshape(-1)
 
 
-def _posterior(arrive: F64, remain: F64, leave: F64, enter: F64, first: F64) -> F64:
-    blocks, length, k = arrive.shape
-    arrive = arrive * enter
-    forward = np.zeros((blocks, k, k))
-    forward[:, np.arange(k), np.arange(k)] = 1.0
-    for t in range(length):
-        jump = (forward * leave[:, t, None, :]).sum(axis=2)
-        forward = forward * remain[:, t, None, :] + jump[:, :, None] * arrive[:, t, None, :]
-        forward /= np.maximum(forward.max(axis=(1, 2), keepdims=True), 1e-300)
-    before = np.empty((blocks, k))
-    entry = first / first.sum()
+def _posterior(chain: _Chain, first: F64) -> F64:
+    length, k, blocks = chain.arrive.shape
+    table = np.zeros((k, k, blocks))
+    table[np.arange(k), np.arange(k)] = 1.0
+    spare, jump = np.empty_like(table), np.empty((k, blocks))
+    for arrive, remain, leave in zip(chain.arrive, chain.remain, chain.leave, strict=True):
+        np.multiply(table, leave, out=spare)
+        np.add.reduce(spare, axis=1, out=jump)
+        table *= remain
+        np.multiply(jump[:, None, :], arrive, out=spare)
+        table += spare
+        table /= np.maximum(np.maximum.reduce(table, axis=(0, 1)), _LEAST)
+    # Before a block, what came; after it, the probability of what follows, given its last state.
+    joined = np.ascontiguousarray(table.transpose(2, 0, 1))
+    ends = np.empty((2, k, blocks))
+    entry, rest = first / first.sum(), np.ones(k)
     for b in range(blocks):
-        before[b] = entry
-        entry = entry @ forward[b]
-        entry = entry / max(entry.sum(), 1e-300)
-    after = np.empty((blocks, k))
-    # Probability of what follows a block, given the state at its end: the same products, from the right.
-    entry = np.ones(k)
-    for b in range(blocks - 1, -1, -1):
-        after[b] = entry
-        entry = forward[b] @ entry
-        entry = entry / max(entry.max(), 1e-300)
-    alpha = np.empty((length, blocks, k))
-    row = before
+        ends[0, :, b] = entry
+        entry = entry @ joined[b]
+        entry = entry / max(float(entry.sum()), _LEAST)
+        ends[1, :, -1 - b] = rest
+        rest = joined[-1 - b] @ rest
+        rest = rest / max(float(rest.max()), _LEAST)
+    # Forwards from the left and backwards from the right are the same steps, with leaving and arriving exchanged.
+    forward, backward = np.empty((length, k, blocks)), np.empty((length, k, blocks))
+    out_of = np.stack([chain.leave, chain.arrive[::-1]], axis=1)
+    into = np.stack([chain.arrive, chain.leave[::-1]], axis=1)
+    remain = np.stack([chain.remain, chain.remain[::-1]], axis=1)
+    row = ends
     for t in range(length):
-        jump = (row * leave[:, t]).sum(axis=1)
-        row = row * remain[:, t] + jump[:, None] * arrive[:, t]
-        row = row / np.maximum(row.sum(axis=1, keepdims=True), 1e-300)
-        alpha[t] = row
-    out = np.empty((blocks, length, k))
-    row = after
-    for t in range(length - 1, -1, -1):
-        both = alpha[t] * row
-        out[:, t] = both / np.maximum(both.sum(axis=1, keepdims=True), 1e-300)
-        row = row * remain[:, t] + leave[:, t] * (row * arrive[:, t]).sum(axis=1)[:, None]
-        row = row / np.maximum(row.max(axis=1, keepdims=True), 1e-300)
-    return out.reshape(-1, k)
+        backward[-1 - t] = row[1]
+        jump = np.add.reduce(row * out_of[t], axis=1)
+        row = row * remain[t]
+        row += jump[:, None, :] * into[t]
+        row /= np.maximum(np.maximum.reduce(row, axis=1), _LEAST)[:, None, :]
+        forward[t] = row[0]
+    forward *= backward
+    forward /= np.maximum(forward.sum(axis=1), _LEAST)[:, None, :]
+    return forward.transpose(2, 0, 1).reshape(-1, k)
