@@ -103,8 +103,10 @@ def decode(log_emission: F64, stay: F64, enter: F64, first: F64, *, again: F64 |
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class _Chain:
-    """Weights of arriving in a state (where it goes and what is seen there), of remaining and of leaving; arrays of
-    shape (length, K, blocks)."""
+    """Weights of arriving in a state (where it goes, what is seen there), of remaining and of leaving.
+
+    Arrays of shape (length, K, blocks).
+    """
 
     arrive: F64
     remain: F64
