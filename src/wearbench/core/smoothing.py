@@ -17,6 +17,7 @@ from wearbench.core.running import Running
 __all__ = ["Shape", "Smoothed", "smoothed"]
 
 F64 = NDArray[np.float64]
+C128 = NDArray[np.complex128]
 Shape = Literal["boxcar", "exponential"]
 
 
@@ -30,29 +31,29 @@ class Smoothed:
     averaging_s : float
         Length of the boxcar, or of the boxcar of equal mean age.
     shape : {"boxcar", "exponential"}
-    end_s, amount, covered : float64 arrays, shape (m,)
-        For an exponential: smoothed amount and covered time a second, at window ends on an even grid.
+    knot_s : float64 array, shape (m,)
+        For an exponential: window ends on an even grid. Else the reference's own knots.
+    both : complex128 array, shape (m,)
+        Amount and, as imaginary part, covered time: a second and smoothed for an exponential, running sums else.
     """
 
     reference: Running
     averaging_s: float
     shape: Shape
-    end_s: F64
-    amount: F64
-    covered: F64
+    knot_s: F64
+    both: C128
 
     def at(self, centre_s: F64) -> tuple[F64, F64]:
         """Value (NaN where nothing is covered) and covered share at window centres, shape (n,)."""
         half = 0.5 * self.averaging_s
         if self.shape == "exponential":
-            amount = np.interp(centre_s + half, self.end_s, self.amount, left=0.0, right=0.0)
-            covered = np.interp(centre_s + half, self.end_s, self.covered, left=0.0, right=0.0)
+            both = np.interp(centre_s + half, self.knot_s, self.both, left=0.0, right=0.0)
+            amount, covered = both.real, both.imag
             share = covered
         else:
-            knots, running = self.reference.knot_s, self.reference
-            low, high = centre_s - half, centre_s + half
-            covered = np.interp(high, knots, running.covered_s) - np.interp(low, knots, running.covered_s)
-            amount = np.interp(high, knots, running.amount) - np.interp(low, knots, running.amount)
+            both = np.interp(centre_s + half, self.knot_s, self.both)
+            both -= np.interp(centre_s - half, self.knot_s, self.both)
+            amount, covered = both.real, both.imag
             share = covered / (2.0 * half)
         value = np.full(centre_s.shape, np.nan)
         np.divide(self.reference.scale * amount, covered, out=value, where=covered > 1e-9)
@@ -82,10 +83,10 @@ def smoothed(reference: Running, *, averaging_s: float, shape: Shape = "boxcar")
     Smoothed
     """
     averaging_s = max(averaging_s, 1e-3)
-    none = np.zeros(0)
     if shape == "boxcar" or reference.knot_s.size < 2:
+        both = reference.amount + 1j * reference.covered_s
         return Smoothed(
-            reference=reference, averaging_s=averaging_s, shape="boxcar", end_s=none, amount=none, covered=none
+            reference=reference, averaging_s=averaging_s, shape="boxcar", knot_s=reference.knot_s, both=both
         )
     constant = 0.5 * averaging_s
     step = min(0.5, constant / 6.0)
@@ -104,7 +105,6 @@ def smoothed(reference: Running, *, averaging_s: float, shape: Shape = "boxcar")
         reference=reference,
         averaging_s=averaging_s,
         shape="exponential",
-        end_s=edge[1:],
-        amount=smooth(reference.amount),
-        covered=smooth(reference.covered_s),
+        knot_s=edge[1:],
+        both=smooth(reference.amount) + 1j * smooth(reference.covered_s),
     )
