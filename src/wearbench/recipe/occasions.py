@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from wearbench.recipe.affected import StateHistory, state_histories
+from wearbench.recipe.affected import StateHistory, least_seconds, state_histories
 from wearbench.recipe.rowparts import by_series
 from wearbench.recipe.sessionresult import SeriesResult, SessionResult
 from wearbench.settings import Settings
@@ -114,7 +114,7 @@ def occasions_of(ordered: list[SessionResult], study: Study, settings: Settings)
                 results=results,
                 people=np.array([order.index(p) for p in history.participants], dtype=np.int64),
                 faithful_s=np.array(faithful),
-                least_s=settings.affected_s,
+                least_s=least_seconds(study, settings),
             )
         )
     return out

@@ -209,7 +209,7 @@ def influence(
 
     def three(totals: F64) -> F64:
         found = statistics(totals, moments.centre)
-        sd = np.sqrt(found["variance"])
+        sd = np.sqrt(np.maximum(found["variance"], 0.0))
         return np.stack([found["bias"], found["bias"] - multiplier * sd, found["bias"] + multiplier * sd], axis=-1)
 
     value = three(total)
