@@ -15,8 +15,10 @@ from wearbench.core.states import (
     FaithfulSums,
     StateInput,
     StateParameters,
+    States,
     credible_cadence,
     faithful_sums,
+    followed,
     label,
     learn_parameters,
     runs_of,
@@ -497,3 +499,68 @@ def test_runs_are_first_stop_and_label():
     got = runs_of(np.array([2, 2, 0, 0, 0, 5]))
     assert (got.first.tolist(), got.stop.tolist(), got.label.tolist()) == ([0, 2, 5], [2, 5, 6], [2, 0, 5])
     assert runs_of(np.zeros(0, dtype=int)).first.size == 0
+
+
+# averages longer than what they average
+
+
+def mostly_halved(spells, *, width, n=N):
+    """A device that averages ``width`` readings and is right only in brief spells: reference, readings, share right."""
+    reference, right = wave(n, low=130.0, high=140.0, period=900.0), np.zeros(n, dtype=bool)
+    for first, stop in spells:
+        right[first:stop] = True
+    share = in_window(right, width)
+    return reference, reference * (0.5 + 0.5 * share) + noise(21, n, sd=0.3, phi=0.3), share
+
+
+@pytest.mark.parametrize("width", [20, 60, 120])
+def test_brief_right_spells_of_a_halved_device_are_blends(width):
+    """A spell shorter than the averaging stands still on its way while all of it is in the window: that is no mode."""
+    reference, tested, share = mostly_halved([(400, 400 + width // 2), (700, 700 + width // 3)], width=width)
+    found = names(labelled(reference, tested, averaging=float(width)))
+    assert set(found) == {"halved", "between"}
+    assert (found[share < 0.15] == "halved").all()
+    assert (found[share > 0.25] == "between").all()
+
+
+def test_right_spell_as_long_as_the_averaging_is_right_at_its_top():
+    reference, tested, share = mostly_halved([(400, 455)], width=50)
+    found = names(labelled(reference, tested, averaging=50.0))
+    assert (found[share > 0.9] == "faithful").all()
+    assert (found[(share > 0.25) & (share < 0.75)] == "between").all()
+    assert (found[share < 0.15] == "halved").all()
+
+
+def test_device_that_stays_between_for_long_is_astray_not_on_its_way():
+    reference = np.full(N, 140.0)
+    where = spell(N, 400, 600)
+    found = names(labelled(reference, np.where(where, 0.72, 0.5) * reference + noise(22, sd=0.4), averaging=20.0))
+    assert (found[where][5:-5] == "astray").all()
+    assert (found[~where] == "halved").mean() > 0.97
+
+
+def test_lock_beside_half_rate_needs_readings_that_say_so():
+    """Cadence 5 % off half the rate, for a third of the averaging: nobody can tell. For ten averagings: a lock."""
+    n = 1800
+    reference = np.full(n, 140.0)
+    cadence = np.full(n, 73.5)
+    for last, said in ((640, "halved"), (1400, "cadence_locked")):
+        where = spell(n, 600, last)
+        tested = np.where(where, cadence, 70.0) + noise(23, n, sd=0.5)
+        found = names(labelled(reference, tested, cadence=cadence, averaging=80.0))
+        assert (found[where][100:-30] == said).all() if said == "cadence_locked" else set(found) == {"halved"}
+
+
+def test_rate_behind_half_rate_is_twice_the_reading():
+    """Only where the device is mostly halved, and where the cadence is no rival."""
+    state = np.array([0, 1, 1, 1, 7, 2], dtype=np.int8)
+    told = States(
+        state=state,
+        ratio=np.array([1.0, 0.5, 0.5, 0.5, np.nan, 2.0]),
+        also_cadence=np.array([False, False, False, True, False, False]),
+        probability=np.ones(6),
+    )
+    tested = np.array([120.0, 61.0, 62.0, 63.0, 90.0, 240.0])
+    assert followed(tested, told) == pytest.approx([120.0, 122.0, 124.0, np.nan, np.nan, 120.0], nan_ok=True)
+    mostly_right = dataclasses.replace(told, state=np.array([0, 0, 0, 1, 7, 2], dtype=np.int8))
+    assert np.isnan(followed(tested, mostly_right)[3:]).all()

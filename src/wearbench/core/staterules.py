@@ -26,10 +26,36 @@ from wearbench.core.statemodel import (
     cadence_multiples,
 )
 
-__all__ = ["coincidences", "dips", "held_runs", "late", "lawful", "settle_blends", "slips", "whole_holds"]
+__all__ = [
+    "coincidences",
+    "dips",
+    "held_runs",
+    "late",
+    "lawful",
+    "part_ways",
+    "settle_blends",
+    "slips",
+    "unsettled",
+    "whole_holds",
+]
 
 DIP_MISS: Final = 0.2
 """How far from a mode the furthest reading of a dip may lie, in shares of the way there."""
+
+PLATEAU: Final = 1.2
+"""How long a blend may look like a mode, in averagings."""
+BRIEF: Final = 0.3
+"""A spell as long as the averaging leaves whole windows for twice a fifth of it; what is briefer may be a blend."""
+SURE: Final = 3.0
+"""Log likelihood ratio from which a lock beside half rate is believed."""
+REACH: Final = 3.0
+"""Spreads within which half rate may explain a run."""
+WAVER: Final = 0.125
+"""A window's share does not come and go within so much of the averaging: that is noise."""
+ABOUT: Final = 0.15
+"""How far outside the way between two modes a blend may lie, in shares of that way."""
+PACE: Final = 2.0
+"""An exponential average moves at most so much of its way in the time of a boxcar of equal mean age."""
 
 F64 = NDArray[np.float64]
 I64 = NDArray[np.int64]
@@ -45,6 +71,43 @@ def _one_a_mode(kinds: I8, ratios: F64) -> I64:
     """First column of the same state and ratio as each: two ways of being faithful are one mode."""
     named = [(int(kind), str(float(ratio))) for kind, ratio in zip(kinds, ratios, strict=True)]
     return np.array([named.index(one) for one in named], dtype=np.int64)
+
+
+def unsettled(data: StateInput, column: I64, kinds: I8, ratios: F64) -> I64:
+    """What a blend of half or double rate with the true rate could be as well is a blend.
+
+    An average over a spell shorter than itself stands still on the way between two modes while the whole spell lies in
+    it, and so may look like a mode of its own: another ratio, or the cadence next to half or double rate. A mode that
+    a window of this length can show lasts longer than such a plateau.
+
+    Parameters
+    ----------
+    data : StateInput
+    column : int64 array, shape (n,)
+        The decoded path: columns of the emissions.
+    kinds : int8 array, shape (K,)
+        State of each column.
+    ratios : float64 array, shape (K,)
+
+    Returns
+    -------
+    int64 array, shape (n,)
+        The path, some of it renamed to the blends' column.
+    """
+    between = int(np.flatnonzero(kinds == BETWEEN)[0])
+    column = column.copy()
+    first, stop, which = columns_of(runs_of(_one_a_mode(kinds, ratios)[column]))
+    is_mode = ~np.isin(kinds, (BETWEEN, ASTRAY))
+    modes = [i for i, each in enumerate(which) if is_mode[each]]
+    for at, i in enumerate(modes):
+        kind = int(kinds[which[i]])
+        lasted = float(data.seconds[first[i] : stop[i]].sum())
+        if kind not in (OFF_RATIO, CADENCE_LOCKED) or lasted >= PLATEAU * data.averaging_s:
+            continue
+        beside = {int(kinds[which[j]]) for j in modes[max(at - 1, 0) : at + 2]}
+        if kind == OFF_RATIO or beside & {HALVED, DOUBLED}:
+            column[first[i] : stop[i]] = between
+    return column
 
 
 def settle_blends(data: StateInput, column: I64, kinds: I8, ratios: F64, *, mode_share: float = 0.8) -> I64:
@@ -110,8 +173,11 @@ def settle_blends(data: StateInput, column: I64, kinds: I8, ratios: F64, *, mode
     return out
 
 
-def coincidences(data: StateInput, state: I8, ratio: F64) -> tuple[I8, F64, B8]:
+def coincidences(data: StateInput, state: I8, ratio: F64, parameters: StateParameters) -> tuple[I8, F64, B8]:
     """Half rate and cadence on the same number: halved, also cadence; the true rate and a wrong one: faithful.
+
+    Next to half rate a lock is believed only if its readings say so: if, counted once in the averaging (or twice the
+    memory of errors), they fit the cadence better than half the rate by a likelihood ratio of e cubed.
 
     Parameters
     ----------
@@ -120,6 +186,7 @@ def coincidences(data: StateInput, state: I8, ratio: F64) -> tuple[I8, F64, B8]:
         Indices into ``STATES``.
     ratio : float64 array, shape (n,)
         Ratio or cadence multiple followed, NaN for none.
+    parameters : StateParameters
 
     Returns
     -------
@@ -133,6 +200,9 @@ def coincidences(data: StateInput, state: I8, ratio: F64) -> tuple[I8, F64, B8]:
         for multiple in cadence_multiples(data.cadence):
             also |= np.abs(multiple * data.cadence - half) <= np.maximum(0.03 * half, 2.0)
         locked = (state == CADENCE_LOCKED) & also & (np.abs(data.tested - half) <= np.maximum(0.08 * half, 4.0))
+        unsure = _no_lock(data, state, ratio, locked, parameters)
+        locked |= unsure
+        also |= unsure
         state[locked] = HALVED
         ratio[locked] = 0.5
         true = data.reference
@@ -140,6 +210,27 @@ def coincidences(data: StateInput, state: I8, ratio: F64) -> tuple[I8, F64, B8]:
         same = wrong & (np.abs(data.tested - true) <= np.maximum(0.03 * true, 3.0))
         state[same] = FAITHFUL
     return state, ratio, also
+
+
+def _no_lock(data: StateInput, state: I8, ratio: F64, same: B8, parameters: StateParameters) -> B8:
+    """Locks beside half rate that half rate explains about as well."""
+    out = np.zeros(state.size, dtype=np.bool_)
+    half = 0.5 * data.reference
+    spread = np.hypot(2.0 * parameters.spread, parameters.noise_bpm / np.maximum(data.tested, 20.0))
+    with np.errstate(invalid="ignore", divide="ignore"):
+        off, off_lock = np.log(data.tested / half) / spread, np.log(data.tested / (ratio * data.cadence)) / spread
+    better = np.clip(0.5 * (np.square(off) - np.square(off_lock)), -4.0, 4.0)
+    alike_s = max(data.averaging_s, 2.0 * parameters.memory_s, float(np.median(data.seconds)))
+    kind = np.where(same, HALVED, state).astype(np.int8)
+    for first, stop, which in zip(*columns_of(runs_of(kind)), strict=True):
+        beside = {int(kind[at]) for at in (first - 1, stop) if 0 <= at < kind.size}
+        if which != CADENCE_LOCKED or HALVED not in beside:
+            continue
+        seen = np.isfinite(better[first:stop])
+        worth = float(np.sum(np.where(seen, better[first:stop] * data.seconds[first:stop], 0.0))) / alike_s
+        if seen.any() and worth < SURE and float(np.median(np.abs(off[first:stop][seen]))) < REACH:
+            out[first:stop] = True
+    return out
 
 
 def held_runs(data: StateInput, parameters: StateParameters, *, shortest_s: float, move: float) -> B8:
@@ -276,6 +367,104 @@ def dips(data: StateInput, state: I8, ratio: F64) -> tuple[I8, F64]:
     return state, ratio
 
 
+def part_ways(data: StateInput, state: I8, ratio: F64) -> tuple[I8, F64]:
+    """Ways between right and half or double rate, there or back or not quite there, by what the averaging lets.
+
+    The share of one mode in the window is told by where a reading lies between the two. An average goes such a way no
+    faster than its length lets it, stays between none and all, and is at one of them again after at most twice its
+    length: a spell that leaves no whole window was shorter than the averaging. Below a fifth a reading is of the one
+    mode, above four fifths of the other. What is longer between is left as it is, and all of the way is where half or
+    double rate does not stand on one side of it.
+
+    Parameters
+    ----------
+    data : StateInput
+    state : int8 array, shape (n,)
+        Indices into ``STATES``.
+    ratio : float64 array, shape (n,)
+        Ratio or cadence multiple followed, NaN for none.
+
+    Returns
+    -------
+    tuple of int8 and float64 arrays, shape (n,)
+    """
+    state, ratio = state.copy(), ratio.copy()
+    loose = _with_brief(data, state)
+    ratio_of = {HALVED: 0.5, DOUBLED: 2.0}
+    for first, stop, kind in zip(*columns_of(runs_of(loose.astype(np.int8))), strict=True):
+        if not kind or stop - first == state.size:
+            continue
+        beside = {int(state[at]) for at in (first - 1, stop) if 0 <= at < state.size}
+        if not beside <= {FAITHFUL, HALVED, DOUBLED} or beside >= {HALVED, DOUBLED}:
+            continue
+        for mode in (beside - {FAITHFUL}) or (HALVED, DOUBLED):
+            share = (data.tested[first:stop] / data.reference[first:stop] - 1.0) / (ratio_of[mode] - 1.0)
+            found = _on_the_way(data, share, first, stop)
+            if found is not None and (mode in beside or np.isfinite(found).all()):
+                named = np.where(found > 0.8, mode, np.where(found < 0.2, FAITHFUL, BETWEEN)).astype(np.int8)
+                named = _calm(named, data.seconds[first:stop], WAVER * data.averaging_s)
+                named = np.where(np.isnan(found), state[first:stop], named)
+                state[first:stop] = named
+                told = np.where(named == BETWEEN, np.nan, np.where(named == mode, ratio_of[mode], 1.0))
+                ratio[first:stop] = np.where(np.isnan(found), ratio[first:stop], told)
+                break
+    return state, ratio
+
+
+def _with_brief(data: StateInput, state: I8) -> B8:
+    """Blends and strays, and what is too brief beside them to be a mode of its own."""
+    loose = np.isin(state, (BETWEEN, ASTRAY))
+    out = loose.copy()
+    for first, stop, kind in zip(*columns_of(runs_of(state)), strict=True):
+        brief = float(data.seconds[first:stop].sum()) < BRIEF * data.averaging_s
+        beside = (first > 0 and loose[first - 1]) or (stop < state.size and loose[stop])
+        if brief and beside and kind != FROZEN:
+            out[first:stop] = True
+    return out
+
+
+def _calm(named: I8, seconds: F64, shortest_s: float) -> I8:
+    """Runs too short to be there, between two of one name, take that name."""
+    named = named.copy()
+    ends = columns_of(runs_of(named))
+    for i, (first, stop, kind) in enumerate(zip(*ends, strict=True)):
+        amid = 0 < i < len(ends[0]) - 1 and ends[2][i - 1] == ends[2][i + 1] != kind
+        if amid and float(seconds[first:stop].sum()) < shortest_s:
+            named[first:stop] = ends[2][i - 1]
+    return named
+
+
+def _on_the_way(data: StateInput, share: F64, first: int, stop: int) -> F64 | None:
+    """Share of the wrong mode in each window, without noise; NaN where too long between, None if no average goes so."""
+    usual = float(np.median(data.seconds))
+    seen = np.isfinite(share)
+    inside = (share > -ABOUT) & (share < 1.0 + ABOUT)
+    if not seen.any() or float(inside[seen].mean()) < 0.95:
+        return None
+    time_s = data.time_s[first:stop]
+    smooth = _smoothed(np.interp(time_s, time_s[seen], share[seen]), data.averaging_s / 8.0 / usual)
+    gap_s = np.diff(time_s)
+    too_fast = np.abs(np.diff(smooth)) > PACE * gap_s / data.averaging_s + 0.1
+    if too_fast.size and float(too_fast.mean()) > 0.05:
+        return None
+    blend = (smooth >= 0.2) & (smooth <= 0.8)
+    seconds = data.seconds[first:stop]
+    for a, b, away in zip(*columns_of(runs_of(blend.astype(np.int8))), strict=True):
+        if away and float(seconds[a:b].sum()) > 2.0 * (data.averaging_s + usual):
+            smooth[a:b] = np.nan
+    return smooth
+
+
+def _smoothed(values: F64, width: float) -> F64:
+    """Median over ``width`` values, an odd number of them; as it is where that is less than three."""
+    odd = 2 * int(min(width, values.size) // 2) + 1
+    if odd < 3 or values.size < odd:
+        return values
+    view = np.lib.stride_tricks.sliding_window_view(np.pad(values, odd // 2, mode="edge"), odd)
+    middle: F64 = np.median(view, axis=1)
+    return middle
+
+
 def late(data: StateInput, state: I8) -> I8:
     """A steep rise that is followed late passes simple ratios on its way: what lateness explains throughout is late.
 
@@ -347,7 +536,8 @@ def lawful(data: StateInput, state: I8) -> I8:
             low, high = 0.5 * ends[0], 2.0 * ends[0]
         seen = ratio[first:stop][np.isfinite(ratio[first:stop])]
         inside = bool(np.all((seen >= low) & (seen <= high)))
-        short = lasted <= limit or (blends and two_modes and lasted <= 6.0 * limit)
+        back = blends and before == after and before in at and lasted <= limit + data.averaging_s
+        short = lasted <= limit or back or (blends and two_modes and lasted <= 6.0 * limit)
         state[first:stop] = BETWEEN if short and inside else ASTRAY
     # Readings that are right, several in a row, are right, whatever stands around them.
     with np.errstate(invalid="ignore"):

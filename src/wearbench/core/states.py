@@ -21,6 +21,7 @@ from wearbench.core.runs import Runs, runs_of
 from wearbench.core.statemodel import (
     ASTRAY,
     BETWEEN,
+    DOUBLED,
     FAITHFUL,
     FROZEN,
     HALVED,
@@ -31,7 +32,18 @@ from wearbench.core.statemodel import (
     StateParameters,
     credible_cadence,
 )
-from wearbench.core.staterules import coincidences, dips, held_runs, late, lawful, settle_blends, slips, whole_holds
+from wearbench.core.staterules import (
+    coincidences,
+    dips,
+    held_runs,
+    late,
+    lawful,
+    part_ways,
+    settle_blends,
+    slips,
+    unsettled,
+    whole_holds,
+)
 
 __all__ = [
     "STATES",
@@ -42,6 +54,7 @@ __all__ = [
     "States",
     "credible_cadence",
     "faithful_sums",
+    "followed",
     "label",
     "learn_parameters",
     "runs_of",
@@ -154,11 +167,13 @@ def label(
     gap = np.clip(np.diff(part.time_s, prepend=part.time_s[0]), 0.0, None)
     stay = np.exp(-gap[:, None] / model.hold_s)
     decoded = decode(model.first, stay, model.enter, model.enter, again=model.again)
-    column = settle_blends(part, decoded.path, kinds, model.ratio, mode_share=mode_share)
-    part_state, part_ratio, part_also = coincidences(part, kinds[column], model.ratio[column])
+    column = unsettled(part, decoded.path, kinds, model.ratio)
+    column = settle_blends(part, column, kinds, model.ratio, mode_share=mode_share)
+    part_state, part_ratio, part_also = coincidences(part, kinds[column], model.ratio[column], parameters)
     part_state = whole_holds(part, part_state, held)
     part_state = slips(part, part_state, part_ratio, parameters)
     part_state, part_ratio = dips(part, part_state, part_ratio)
+    part_state, part_ratio = part_ways(part, part_state, part_ratio)
     part_state = lawful(part, late(part, part_state))
     part_ratio = np.where(np.isin(part_state, (BETWEEN, FROZEN, ASTRAY)), np.nan, part_ratio)
     part_ratio = np.where(part_state == FAITHFUL, 1.0, part_ratio)
@@ -253,6 +268,31 @@ def faithful_sums(data: StateInput, states: States, *, noise_bpm: float = 0.8) -
         holds=_holds(data),
         still_changed=float((still & (np.diff(data.tested) != 0)).sum()),
     )
+
+
+def followed(tested: F64, states: States) -> F64:
+    """Rate behind each reading that follows the reference, NaN for the others.
+
+    Parameters
+    ----------
+    tested : float64 array, shape (n,)
+    states : States
+
+    Returns
+    -------
+    float64 array, shape (n,)
+
+    Notes
+    -----
+    Half and double rate follow too, at their ratio: a device that is mostly halved shows by them over how long it
+    averages. They are used where there are more of them than of right readings, and where cadence is no rival.
+    """
+    right = states.state == FAITHFUL
+    simple = np.isin(states.state, (HALVED, DOUBLED)) & ~states.also_cadence & np.isfinite(states.ratio)
+    out = np.where(right, tested, np.nan)
+    if int(simple.sum()) > int(right.sum()):
+        out[simple] = tested[simple] / states.ratio[simple]
+    return out
 
 
 def learn_parameters(

@@ -12,7 +12,7 @@ from wearbench.core.averaging import averaging_losses
 from wearbench.core.clock import ClockFit
 from wearbench.core.modes import Modes
 from wearbench.core.running import Running
-from wearbench.core.states import FaithfulSums, StateParameters, faithful_sums
+from wearbench.core.states import FaithfulSums, StateParameters, faithful_sums, followed
 from wearbench.core.steps import ClockStep
 from wearbench.recipe.clocks import finite_width, first_clock, searches_clock
 from wearbench.recipe.contextclock import context_clocks
@@ -64,15 +64,22 @@ __all__ = [
 
 F64 = NDArray[np.float64]
 
+MOST_WIDTH_S = 40.0
+"""A clock known no better tells nothing of the averaging (our own figure)."""
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class ModeFit:
-    """What one session tells about one mode of a series: its rhythm, readings used, losses of each averaging."""
+    """What one session tells about one mode of a series: its rhythm, readings used, losses of each averaging.
+
+    ``sure`` is False where the session's clock is weak: its losses count only where no other session tells.
+    """
 
     usual_s: float
     n: int
     losses: F64
     n_losses: int
+    sure: bool = True
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -133,24 +140,26 @@ def fit_session(material: SessionMaterial, config: StudyConfig, settings: Settin
         window = windowed(
             series, trusted, quantity, settings, clock=clock, lengths=one.lengths, hold_s=device.hold_s or 0.0
         )
-        good = np.zeros(series.time_s.size, dtype=np.bool_)
+        level = np.full(series.time_s.size, np.nan)
         used = window.pairs.used
         counts = np.zeros(0)
         if quantity.state_model:
             value = window.pairs.reference[used]
             counts = np.bincount(np.clip(value, 0, 299).astype(np.int64), minlength=300).astype(np.float64)
-        if quantity.state_model and clock.trust in ("good", "declared"):
+        sure = clock.trust in ("good", "declared")
+        if quantity.state_model and (sure or (clock.trust == "weak" and finite_width(clock) < MOST_WIDTH_S)):
             judged = judge(window, trusted, context, StateParameters(), settings, averaging_s=one.averaging_s)
-            faithful = faithful_sums(judged.data, judged.near)
+            if sure:
+                faithful = faithful_sums(judged.data, judged.near)
             if device.averaging_s is None and series.start_s is None:
-                good = judged.states.state == 0
+                level = followed(window.pairs.tested, judged.states)
         fits.append(
             SeriesFit(
                 device=series.device,
                 quantity=series.quantity,
                 clock=clock,
                 usual_s=one.modes.usual_s[one.main],
-                modes=tuple(_mode_fits(one.modes, window, good, trusted)),
+                modes=tuple(_mode_fits(one.modes, window, level, trusted, sure=sure)),
                 faithful=faithful,
                 reference_counts=counts,
                 steps=one.steps,
@@ -161,11 +170,12 @@ def fit_session(material: SessionMaterial, config: StudyConfig, settings: Settin
     return SessionFit(name=material.name, origin_ms=material.origin_ms, fits=tuple(fits))
 
 
-def _mode_fits(modes: Modes, window: Windowed, good: NDArray[np.bool_], reference: Running) -> Iterator[ModeFit]:
-    """What each mode tells of its averaging, from readings that follow the reference."""
+def _mode_fits(modes: Modes, window: Windowed, level: F64, reference: Running, *, sure: bool) -> Iterator[ModeFit]:
+    """What each mode tells of its averaging, from the levels of readings that follow the reference."""
+    good = np.isfinite(level)
     for number, usual in enumerate(modes.usual_s):
         here = modes.mode == number
         losses, n = np.zeros((2, 0)), 0
         if (good & here).any():
-            losses, n = averaging_losses(reference, window.centre_s, window.pairs.tested, good & here, usual_s=usual)
-        yield ModeFit(usual_s=usual, n=int((window.pairs.used & here).sum()), losses=losses, n_losses=n)
+            losses, n = averaging_losses(reference, window.centre_s, level, good & here, usual_s=usual)
+        yield ModeFit(usual_s=usual, n=int((window.pairs.used & here).sum()), losses=losses, n_losses=n, sure=sure)

@@ -149,6 +149,7 @@ def _modes(
         usual = float(np.median([mode.usual_s for mode in members]))
         nominal = nominal_averaging(device, quantity, usual)
         told = [mode for mode in members if mode.n_losses > 0]
+        told = [mode for mode in told if mode.sure] or told
         if device.averaging_s is not None or not quantity.state_model:
             how = "declared" if device.averaging_s is not None else "taken as the interval between readings"
             how = "a spot: no window" if device.stands_for == "spot" and device.averaging_s is None else how
