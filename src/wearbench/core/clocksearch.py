@@ -18,6 +18,8 @@ F64 = NDArray[np.float64]
 
 _MODES: Final = (0.0, math.log(0.5), math.log(2.0))
 _MODE_COST: Final = (0.0, 0.25, 0.35)
+_AT_ONCE: Final = 12_000
+"""Readings times shifts looked at together: what stays close to the processor."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -117,7 +119,6 @@ def search_offsets(
     count = np.bincount(cell)
     filled = np.flatnonzero(count)
     mean = np.bincount(cell, weights=log_value)[filled] / count[filled]
-    weight = np.ones(filled.size)
     n_lags = grid.size + int(filled[-1]) + 1
     # Lag k puts the first device cell onto grid index k - filled[-1].
     shifts = grid[0] + (np.arange(n_lags) - int(filled[-1])) * step - time_s[0]
@@ -134,19 +135,19 @@ def search_offsets(
     score = np.full(wanted.size, -np.inf)
     gains = np.zeros(wanted.size)
     overlap = np.zeros(wanted.size)
-    rows = max(1, 400_000 // filled.size)
+    rows = max(1, _AT_ONCE // filled.size)
     least = max(3.0, min(60.0 / step, 0.2 * filled.size))
+    seen = np.isfinite(padded)
+    place = np.where(seen, padded, 0.0) / table_step
+    shown = (mean + 2.5) / table_step
     for begin in range(0, wanted.size, rows):
-        lags = wanted[begin : begin + rows]
-        ref = padded[lags[:, None] + filled[None, :]]
-        there = np.isfinite(ref)
-        ratio = mean[None, :] - np.where(there, ref, 0.0)
-        index = np.clip(np.rint((ratio + 2.5) / table_step).astype(np.int64), 0, table.size - 2)
+        here = wanted[begin : begin + rows, None] + filled
+        there = seen.take(here)
+        index = np.maximum(np.rint(shown - place.take(here)), 0.0).astype(np.intp)
+        np.minimum(index, table.size - 2, out=index)
         index[~there] = table.size - 1
-        gain = table[index] @ weight
-        n = there @ weight
-        gains[begin : begin + rows] = gain
-        overlap[begin : begin + rows] = n
+        gains[begin : begin + rows] = table.take(index).sum(axis=1)
+        overlap[begin : begin + rows] = np.count_nonzero(there, axis=1)
     enough = overlap >= least
     excess = gains - null * overlap
     score[enough] = excess[enough] / filled.size
