@@ -393,10 +393,6 @@ def test_strap_forgotten(tmp_path: Path, sort: Callable[..., str]):
     ]
 
 
-@pytest.mark.xfail(
-    reason="a constant error of 4 bpm misleads averaging and clock: a session lies 10 s off, said to be weak, and the "
-    "small change of share turns its sign with it"
-)
 def test_sessions_of_two_firmware_spans(tmp_path: Path, sort: Callable[..., str]):
     """The note says 2.0 on 12 January and 2.1 on 15 January; the update may have come at any hour of the 15th.
 

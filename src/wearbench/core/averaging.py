@@ -112,14 +112,18 @@ def averaging_losses(reference: Running, centre_s: F64, tested: F64, good: B8, *
 
 
 def _trimmed_square(value: F64, reference: F64, covered: F64) -> float:
-    """Log of the mean square of the better nine tenths of the differences, apart from a constant ratio."""
+    """Log of the mean square of the better nine tenths of the differences, apart from a constant error or ratio."""
     seen = np.isfinite(value - reference) & (covered >= 0.5) & (reference > 0)
     if int(seen.sum()) < 20:
         return math.inf
+    value, reference = value[seen], reference[seen]
     # A device that is low or high throughout must not pass for one that averages otherwise.
-    square = np.square(value[seen] - float(np.median(value[seen] / reference[seen])) * reference[seen])
-    keep = int(0.9 * square.size)
-    return math.log(float(np.partition(square, keep - 1)[:keep].mean()) + 0.05)
+    apart = (
+        value - reference - float(np.median(value - reference)),
+        value - reference * float(np.median(value / reference)),
+    )
+    keep = int(0.9 * value.size)
+    return math.log(min(float(np.partition(np.square(d), keep - 1)[:keep].mean()) for d in apart) + 0.05)
 
 
 def _lowest(values: F64) -> float:

@@ -20,6 +20,7 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from wearbench.core.clockbias import NO_BIAS, BiasPrior, at_least_bias, bias_grid, least_over_bias
 from wearbench.core.clockcurves import (
     NO_REFERENCE,
     argmin_of,
@@ -30,6 +31,7 @@ from wearbench.core.clockcurves import (
     forgive_late,
     information_bound,
     loss_curves,
+    near_a_mode,
     normal_point,
     residual_scale,
     t_over_z,
@@ -46,6 +48,7 @@ I64 = NDArray[np.int64]
 Trust = Literal["good", "weak", "refused", "declared"]
 _MOVES: Final = 13
 _FEWEST_BLOCKS: Final = 3
+_SEEN: Final = 0.01
 _LEAST_SPREAD: Final = 0.002
 _FLOOR_S: Final = 0.15
 """Half an interval is never shorter: stamps tick, and no device smooths exactly as assumed (our own figure)."""
@@ -80,6 +83,9 @@ class ClockFit:
         Log likelihood that a unit of loss is worth, serial correlation counted; NaN where nothing was fitted.
     bound_s : float
         Smallest standard error that any method could reach with these readings; NaN where nothing was fitted.
+    bias : float
+        Constant error that the readings were found with, log of tested to reference (at the middle value where it is
+        one in beats a minute).
     """
 
     at_s: float
@@ -99,6 +105,7 @@ class ClockFit:
     blocks_from_s: float = 0.0
     worth: float = math.nan
     bound_s: float = math.nan
+    bias: float = 0.0
 
     def centre_s(self, time_s: F64) -> F64:
         """Window centres on the reference's clock, seconds, for stamps ``time_s``."""
@@ -153,6 +160,7 @@ def fit_clock(
     start_s: float | None = None,
     within_s: tuple[float, float] | None = None,
     also: Sequence[tuple[float, Shape]] = (),
+    bias: BiasPrior = NO_BIAS,
     max_drift_ppm: float = 200.0,
     prior_drift_ppm: float = 20.0,
     confidence: float = 0.95,
@@ -181,6 +189,8 @@ def fit_clock(
     also : sequence of (float, shape)
         Other averagings that the device may have as well, at the ends of an interval of the same confidence: the
         interval of the shift reaches as far as it moves with them.
+    bias : BiasPrior
+        What is expected of the device's constant error, which is found along with the shift.
     max_drift_ppm, prior_drift_ppm : float
         Bound and usual size of drift.
     confidence : float
@@ -235,6 +245,7 @@ def fit_clock(
         step_s=max(2.0, span / 1200.0, usual / 8),
         block=block,
         n_blocks=int(block[-1]) + 1,
+        expected=bias,
     )
     # Blocks next to each other are alike; draw them in pairs.
     rng = np.random.Generator(np.random.PCG64(seed))
@@ -279,8 +290,16 @@ class _Data:
     step_s: float
     block: I64
     n_blocks: int
+    expected: BiasPrior
+    lean: F64 | None = None
 
-    def curves(self, shifts_s: F64, *, scale: float) -> F64:
+    @property
+    def in_beats(self) -> F64:
+        """How much of a constant error in beats a minute each reading shows, one at the middle value."""
+        lean: F64 = np.clip(np.exp(np.median(self.log_value) - self.log_value), 0.0, 4.0)
+        return lean
+
+    def curves(self, shifts_s: F64, *, scale: float, bias: F64) -> F64:
         return loss_curves(
             self.reference,
             self.time_s,
@@ -289,10 +308,13 @@ class _Data:
             scale=scale,
             block=self.block,
             n_blocks=self.n_blocks,
+            bias=bias,
+            lean=self.lean,
         )
 
-    def residual_scale(self, centre_s: float) -> tuple[float, float]:
-        return residual_scale(self.log_value - self.reference.log_at(self.time_s + centre_s))
+    def log_ratio(self, centre_s: float) -> F64:
+        ratio: F64 = self.log_value - self.reference.log_at(self.time_s + centre_s)
+        return ratio
 
 
 def _refine(data: _Data, coarse: list[ClockCandidate]) -> tuple[tuple[float, F64], list[tuple[float, F64]]]:
@@ -302,7 +324,8 @@ def _refine(data: _Data, coarse: list[ClockCandidate]) -> tuple[tuple[float, F64
     refined: list[tuple[float, F64]] = []
     for candidate in coarse:
         shifts = candidate.shift_s + around
-        curves = data.curves(shifts, scale=scale)
+        bias = bias_grid(data.log_ratio(candidate.shift_s), scale=scale, prior=data.expected)
+        curves, _ = at_least_bias(data.curves(shifts, scale=scale, bias=bias), bias, data.expected, worth=1.0)
         j = int(np.argmin(curves.sum(axis=0)))
         refined.append((float(shifts[j]), curves[:, j]))
     refined.sort(key=lambda pair: float(pair[1].sum()))
@@ -319,41 +342,52 @@ def _settle(
     prior_drift_ppm: float,
 ) -> ClockFit:
     """Fit around the winner: once to learn the noise, once to settle; interval, drift, halves."""
-    scale, phi = data.residual_scale(centre)
+    scale, phi = residual_scale(data.log_ratio(centre))
     step = float(np.clip(data.usual_s / 20, 0.5, 15.0))
     late_s = 30.0 if data.usual_s < 10.0 else 0.0
-    shifts, curves = np.zeros(0), np.zeros((0, 0))
     for reach in (max(16.0, 2 * data.step_s), max(10.0, data.step_s)):
         n = math.ceil(reach / step)
         extra = round(late_s / step)
         wide: F64 = centre + np.arange(-n - extra, n + 1, dtype=np.float64) * step
-        curves = data.curves(wide, scale=2.0 * scale)
+        bias = bias_grid(data.log_ratio(centre), scale=2.0 * scale, prior=data.expected)
+        worth = worth_of(phi)
+        if abs(np.median(near_a_mode(data.log_ratio(centre))[0])) > _SEEN:
+            data = _leaning(data, wide[:: max(1, wide.size // 12)], scale=2.0 * scale, bias=bias)
+        each = data.curves(wide, scale=2.0 * scale, bias=bias)
         shifts = wide[extra:]
         if late_s:
-            cost = float(np.clip(4.0 / worth_of(phi), 2.0, 20.0))
-            curves = forgive_late(curves, step_s=step, cost=cost, most_s=late_s)
+            # No more than a block can show.
+            most = float(np.clip(0.5 * data.time_s.size / data.n_blocks, 2.0, 20.0))
+            cost = float(np.clip(4.0 / worth, 2.0, most))
+            each = np.array([forgive_late(curves, step_s=step, cost=cost, most_s=late_s) for curves in each])
+        curves, found = at_least_bias(each, bias, data.expected, worth=worth)
         centre = float(argmin_of(curves.sum(axis=0), shifts))
-        scale, phi = data.residual_scale(centre)
+        scale, phi = residual_scale(data.log_ratio(centre))
     at = float(0.5 * (data.time_s[0] + data.time_s[-1]))
     drift, drift_low, drift_high = drift_of(
         curves, shifts, data.block, data.time_s, at=at, scale=scale, max_ppm=max_drift_ppm,
         prior_ppm=prior_drift_ppm, phi=phi, confidence=confidence,
     )  # fmt: skip
     if drift != 0.0:
-        curves = curves_with_drift(curves, shifts, block_middles(data.block, data.time_s), at=at, drift_ppm=drift)
+        middles = block_middles(data.block, data.time_s)
+        each = np.array([curves_with_drift(curves, shifts, middles, at=at, drift_ppm=drift) for curves in each])
+        curves, found = at_least_bias(each, bias, data.expected, worth=worth)
         centre = float(argmin_of(curves.sum(axis=0), shifts))
     tail = 0.5 * (1 - confidence)
     z = normal_point(confidence)
-    boot = argmin_of(draws @ curves, shifts)
+    boot = argmin_of(least_over_bias(draws @ each, bias, data.expected, worth=worth)[0], shifts)
     low, high = (float(q) for q in np.quantile(boot, [tail, 1 - tail]))
     # Slope information beside the bootstrap: few blocks can agree by luck.
-    seen, _ = residual_scale(data.log_value - data.reference.log_at(data.time_s + centre), least=_LEAST_SPREAD)
+    seen, _ = residual_scale(data.log_ratio(centre), least=_LEAST_SPREAD)
     bound = information_bound(data.reference, data.time_s, data.log_value, centre, scale=seen, phi=phi)
     floor = z * bound
     widen = t_over_z(-(-data.n_blocks // 2), z=z)
     low = centre - max(widen * (centre - low), floor, _FLOOR_S)
     high = centre + max(widen * (high - centre), floor, _FLOOR_S)
-    halves = (_half_of(curves[0::2], shifts), _half_of(curves[1::2], shifts))
+    even, odd = (
+        _half_of(half, least_over_bias(half.sum(axis=1), bias, data.expected, worth=worth)[0], shifts)
+        for half in (each[:, 0::2], each[:, 1::2])
+    )
     total = curves.sum(axis=0)
     at_edge = high >= shifts[-1] - step or low <= shifts[0] + step
     flat = bool(total.max() - total.min() < 0.02 * max(float(total.min()), 1.0)) or data.n_blocks < 2
@@ -372,19 +406,26 @@ def _settle(
         method="searched over all offsets, forgiving half and double rate and late onsets",
         candidates=(ClockCandidate(shift_s=centre, loss=float(total.min() / n_readings), n=n_readings),),
         why="the rate hardly moves, so the clock has little to hold on to" if vague else "",
-        half_shifts_s=halves,
+        half_shifts_s=(even, odd),
         block_s=0.0,
         noise=scale,
         worth=worth_of(phi),
         bound_s=bound,
+        bias=float(np.interp(centre, shifts, found)),
     )
 
 
-def _half_of(curves: F64, shifts: F64) -> float:
+def _leaning(data: _Data, shifts_s: F64, *, scale: float, bias: F64) -> _Data:
+    """The data with their constant error as a ratio, or in beats a minute where the readings follow better so."""
+    each = (replace(data, lean=None), replace(data, lean=data.in_beats))
+    loss = [float(one.curves(shifts_s, scale=scale, bias=bias).sum(axis=1).min()) for one in each]
+    return each[int(np.argmin(loss))]
+
+
+def _half_of(each: F64, total: F64, shifts: F64) -> float:
     """Where half of the blocks put the shift; NaN where they do not say, as at the end of what was looked at."""
-    if curves.shape[0] < _FEWEST_BLOCKS:
+    if each.shape[1] < _FEWEST_BLOCKS:
         return math.nan
-    total = curves.sum(axis=0)
     at = int(np.argmin(total))
     return float(argmin_of(total, shifts)) if 1 < at < shifts.size - 2 else math.nan
 
@@ -397,7 +438,7 @@ def _reaching(fit: ClockFit, data: _Data, other: Smoothed, *, averaging_s: float
     centre = fit.centre_s(time_s)
     moves = np.linspace(-reach, reach, _MOVES)
 
-    logs = np.array([log_value - other.log_at(centre + move) for move in moves])
+    logs = np.array([log_value - fit.bias - other.log_at(centre + move) for move in moves])
     each = tolerant_loss(logs, scale=2.0 * fit.noise)
     away = float(argmin_of(np.where(np.isfinite(each), each, NO_REFERENCE).sum(axis=1), moves))
     if away < 0:

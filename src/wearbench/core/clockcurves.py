@@ -24,6 +24,7 @@ __all__ = [
     "forgive_late",
     "information_bound",
     "loss_curves",
+    "near_a_mode",
     "normal_point",
     "residual_scale",
     "t_over_z",
@@ -36,6 +37,13 @@ I64 = NDArray[np.int64]
 _MODES: Final = (0.0, math.log(0.5), math.log(2.0))
 _MIN_SCALE: Final = 0.012
 _MAX_SCALE: Final = 0.05
+_FAR: Final = 1.3
+_FINE: Final = 0.0001
+"""How far a log ratio is told from others by the loss, and how finely it is told."""
+_FINE_S: Final = 0.25
+_AT_ONCE: Final = 12_000
+"""Readings times shifts looked at together: what stays close to the processor."""
+_NEAR: Final = 0.15
 NO_REFERENCE: Final = 0.6
 """What a reading costs at a shift that leaves it without reference: worse than following, better than not."""
 
@@ -49,6 +57,8 @@ def loss_curves(
     scale: float,
     block: I64,
     n_blocks: int,
+    bias: F64 | None = None,
+    lean: F64 | None = None,
 ) -> F64:
     """Loss summed by block and shift.
 
@@ -59,17 +69,50 @@ def loss_curves(
     shifts_s : float64 array, shape (m,)
     scale : float
     block : int64 array, shape (n,)
+        In ascending order.
     n_blocks : int
+    bias : float64 array, shape (k,), optional
+        Constant errors, logs of a ratio, that are taken off the readings.
+    lean : float64 array, shape (n,), optional
+        How much of it each reading has: one for a ratio, by one over the value for beats a minute. One if not given.
 
     Returns
     -------
-    float64 array, shape (n_blocks, m)
+    float64 array, shape (n_blocks, m), or (k, n_blocks, m) where constant errors are given
     """
-    loss = np.empty((n_blocks, shifts_s.size))
-    for j, shift in enumerate(shifts_s.tolist()):
-        each = tolerant_loss(log_value - reference.log_at(time_s + shift), scale=scale)
-        loss[:, j] = np.bincount(block, weights=np.where(np.isfinite(each), each, NO_REFERENCE), minlength=n_blocks)
-    return loss
+    far = np.arange(-_FAR, _FAR + 0.5 * _FINE, _FINE)
+    table = np.concatenate([[NO_REFERENCE], tolerant_loss(far, scale=scale)]).astype(np.float32)
+    off = np.zeros(1) if bias is None else bias / _FINE
+    backs = [np.rint(one if lean is None else one * lean).astype(np.intp) for one in off]
+    loss = np.zeros((off.size, n_blocks, shifts_s.size))
+    filled, starts = np.unique(block, return_index=True)
+    first_s, last_s = float(time_s[0] + shifts_s.min()), float(time_s[-1] + shifts_s.max())
+    step_s, level = _levels(reference, first_s, last_s)
+    level /= _FINE
+    shown = (log_value + _FAR) / _FINE + 1.0
+    rows = max(1, _AT_ONCE // time_s.size)
+    for begin in range(0, shifts_s.size, rows):
+        part = slice(begin, begin + rows)
+        place = (time_s + (shifts_s[part, None] - first_s)) / step_s
+        cell = place.astype(np.intp)
+        low = level.take(cell)
+        away = shown - (low + (place - cell) * (level.take(cell + 1) - low))
+        nowhere = np.isnan(away)
+        away[nowhere] = 0.0
+        index = np.rint(away).astype(np.intp)
+        for i, back in enumerate(backs):
+            at = np.maximum(index - back, 1)
+            at[nowhere] = 0
+            each = table.take(at, mode="clip")
+            loss[i, filled, part] = np.add.reduceat(each, starts, axis=1, dtype=np.float64).T
+    return loss[0] if bias is None else loss
+
+
+def _levels(reference: Smoothed, first_s: float, last_s: float) -> tuple[float, F64]:
+    """Log of the reference on an even grid fine enough to be read in between; its step, and the logs."""
+    step_s = min(_FINE_S, reference.averaging_s / 16.0)
+    at: F64 = first_s + step_s * np.arange(int((last_s - first_s) / step_s) + 3, dtype=np.float64)
+    return step_s, reference.log_at(at)
 
 
 def forgive_late(curves: F64, *, step_s: float, cost: float, least_s: float = 4.0, most_s: float = 30.0) -> F64:
@@ -124,6 +167,27 @@ def argmin_of(curve: F64, shifts_s: F64) -> F64:
     return found
 
 
+def near_a_mode(log_ratio: F64) -> tuple[F64, NDArray[np.bool_]]:
+    """Log ratios about the nearest mode, of those that are near one.
+
+    Parameters
+    ----------
+    log_ratio : float64 array, shape (n,)
+
+    Returns
+    -------
+    near : float64 array, shape (m,)
+        What lies within 0.15 of a mode, less that mode.
+    which : bool array, shape (n,)
+        Which these are.
+    """
+    distance = log_ratio[:, None] - np.array(_MODES)[None, :]
+    nearest = np.argmin(np.where(np.isfinite(distance), np.abs(distance), np.inf), axis=1)
+    left = np.take_along_axis(distance, nearest[:, None], axis=1)[:, 0]
+    which = np.isfinite(left) & (np.abs(left) < _NEAR)
+    return left[which], which
+
+
 def residual_scale(log_ratio: F64, *, least: float = _MIN_SCALE) -> tuple[float, float]:
     """Robust spread of the log ratios near a mode, and their lag-one correlation.
 
@@ -137,18 +201,20 @@ def residual_scale(log_ratio: F64, *, least: float = _MIN_SCALE) -> tuple[float,
     -------
     tuple of float
     """
-    modes = np.array(_MODES)
     r = log_ratio[np.isfinite(log_ratio)]
     if r.size < 8:
         return _MAX_SCALE, 0.9
-    distance = r[:, None] - modes[None, :]
-    nearest = np.take_along_axis(distance, np.argmin(np.abs(distance), axis=1)[:, None], axis=1)[:, 0]
-    near = nearest[np.abs(nearest) < 0.15]
+    near, which = near_a_mode(r)
     if near.size < 8:
         return _MAX_SCALE, 0.9
-    scale = 1.4826 * float(np.median(np.abs(near - np.median(near))))
-    both = (np.abs(nearest[1:]) < 0.15) & (np.abs(nearest[:-1]) < 0.15)
-    a, b = nearest[1:][both], nearest[:-1][both]
+    # A constant error is no noise, and hangs together with nothing.
+    centred = near - np.median(near)
+    scale = 1.4826 * float(np.median(np.abs(centred)))
+    left = np.zeros(r.size)
+    # Nor are a few readings that are far off, late ones say, what hangs together.
+    left[which] = np.clip(centred, -3.0 * scale, 3.0 * scale)
+    both = which[1:] & which[:-1]
+    a, b = left[1:][both], left[:-1][both]
     phi = float(np.clip(np.dot(a, b) / max(np.dot(b, b), 1e-12), 0.0, 0.98)) if a.size > 8 else 0.9
     return float(np.clip(scale, least, _MAX_SCALE)), phi
 

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wearbench.core.clock import ClockFit, declared_clock, fit_clock
+from wearbench.core.clockbias import NO_BIAS, BiasPrior
 from wearbench.core.smoothing import Shape, smoothed
 from wearbench.core.steps import ClockStep, find_steps
 from wearbench.quantities import Quantity
@@ -82,6 +83,7 @@ def first_clock(
     start_s: float | None = None,
     within_s: tuple[float, float] | None = None,
     also: Sequence[tuple[float, Shape]] = (),
+    bias: BiasPrior = NO_BIAS,
     seed: int = 0,
 ) -> ClockFit:
     """Find, or take as declared, the clock of a series.
@@ -98,6 +100,8 @@ def first_clock(
         Lowest and highest centre shift looked at: the clock is another's, and only how late the device is is open.
     also : sequence of (float, shape)
         Other averagings that the device may have.
+    bias : BiasPrior
+        What is expected of its constant error.
     seed : int
 
     Returns
@@ -134,6 +138,7 @@ def first_clock(
         start_s=start_s,
         within_s=within_s,
         also=also,
+        bias=bias,
         max_drift_ppm=settings.max_drift_ppm,
         prior_drift_ppm=settings.prior_drift_ppm,
         confidence=settings.confidence,

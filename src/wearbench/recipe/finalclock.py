@@ -76,6 +76,7 @@ def _of_readings(one: Comparison, series: Series, first: ClockFit) -> ClockFit:
             start_s=start,
             within_s=one.within_s,
             also=_other_averagings(learned.averaging),
+            bias=learned.bias_in(one.session.name),
             seed=settings.seed,
         )
 

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from wearbench.core.averaging import AVERAGING_GRID_S, AveragingFit, choose_averaging
+from wearbench.core.clockbias import NO_BIAS, BiasPrior, learned_bias
 from wearbench.core.marks import pooled_mean
 from wearbench.core.modes import Modes, joined_modes, nearest_mode
 from wearbench.core.states import FaithfulSums, StateParameters, learn_parameters
@@ -42,7 +43,8 @@ class SeriesParameters:
 
     ``averaging`` is that of the mode with most readings used; ``modes`` has all, by rhythm, quickest first.
     ``delay_s`` is None where clock and delay cannot be told apart; ``delay_how`` says why or whence, ``delay_low_s``
-    and ``delay_high_s`` are NaN where it was not estimated. ``walk`` is what other sessions say of a clock.
+    and ``delay_high_s`` are NaN where it was not estimated. ``walk`` is what other sessions say of a clock, ``biases``
+    what they say of a constant error, by session.
     """
 
     averaging: AveragingFit
@@ -53,6 +55,7 @@ class SeriesParameters:
     modes: tuple[ModeAveraging, ...] = ()
     delay_low_s: float = math.nan
     delay_high_s: float = math.nan
+    biases: tuple[tuple[str, BiasPrior], ...] = ()
 
     @property
     def delay(self) -> DelayFit | None:
@@ -60,6 +63,10 @@ class SeriesParameters:
         if self.delay_s is None:
             return None
         return DelayFit(delay_s=self.delay_s, low_s=self.delay_low_s, high_s=self.delay_high_s, how=self.delay_how)
+
+    def bias_in(self, session: str) -> BiasPrior:
+        """What the device's other sessions lead one to expect of its constant error in a session."""
+        return dict(self.biases).get(session, NO_BIAS)
 
     def of_rhythm(self, usual_s: float) -> AveragingFit:
         """Averaging of the mode whose rhythm is nearest."""
@@ -127,6 +134,7 @@ def _series(
         delay_low_s=math.nan if delay is None else delay.low_s,
         delay_high_s=math.nan if delay is None else delay.high_s,
         delay_how=how,
+        biases=_biases(group),
         walk=walk_of(
             [
                 WalkAnswer(session=s.name, origin_ms=s.origin_ms, clock=f.clock, move_s=_to_main(parameters, f, device))
@@ -134,6 +142,14 @@ def _series(
             ],
             settings,
         ),
+    )
+
+
+def _biases(group: list[tuple[SessionFit, SeriesFit]]) -> tuple[tuple[str, BiasPrior], ...]:
+    """What the other sessions lead one to expect of a constant error, for each."""
+    known = {s.name: f.clock.bias for s, f in group if f.clock.trust == "good"}
+    return tuple(
+        (s.name, learned_bias(np.array([bias for other, bias in known.items() if other != s.name]))) for s, _ in group
     )
 
 

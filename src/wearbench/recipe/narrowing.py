@@ -115,7 +115,9 @@ def of_session(parameters: StudyParameters, fit: SessionFit) -> StudyParameters:
         if learned is not None:
             known = one.clock.trust in ("good", "declared")
             own = tuple(w for w in learned.walk if w.session == fit.name and (w.strange or not known))
-            series[one.device, one.quantity] = replace(learned, walk=own)
+            series[one.device, one.quantity] = replace(
+                learned, walk=own, biases=((fit.name, learned.bias_in(fit.name)),)
+            )
     return replace(parameters, series=series)
 
 

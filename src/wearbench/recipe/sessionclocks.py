@@ -241,7 +241,7 @@ def _misfit(reference: Running, placed: Series, quantity: Quantity, clock: Clock
     """Mean loss of the readings at a clock, at one scale for all lengths of averaging."""
     good = good_values(placed, quantity) & (placed.value > 0)
     log_reference = smoothed(reference, averaging_s=averaging_s).log_at(clock.centre_s(placed.time_s[good]))
-    each = tolerant_loss(np.log(placed.value[good]) - log_reference, scale=_NOISY)
+    each = tolerant_loss(np.log(placed.value[good]) - clock.bias - log_reference, scale=_NOISY)
     return float(np.mean(np.where(np.isfinite(each), each, _NO_REFERENCE))) if each.size else 1.0
 
 
