@@ -57,7 +57,39 @@ def test_an_edge_more_than_a_minute_away_shows_nothing_but_slow_readings_count_i
     assert found(stretch(DOUBLED, n=5), np.repeat([70, 140, 70], 5), np.full(15, 70), every_s=300.0) == [0]
 
 
+@pytest.mark.parametrize(("reference", "why"), [(np.full(220, 70.0), 0), (np.repeat([70.0, 35.0], [110, 110]), UNSEEN)])
+def test_step_from_another_wrong_mode_shows_whose_it_was(reference, why):
+    """The device goes from half to double, and the reference nowhere; or both move."""
+    state = np.repeat([HALVED, BETWEEN, DOUBLED], [100, 20, 100])
+    tested = np.concatenate([np.full(100, 35), np.linspace(35, 140, 20), np.full(100, 140)])
+    if why:
+        tested = np.concatenate([np.full(110, 50), np.full(110, 70)])
+    got = disputed_readings(state.astype(np.int8), time_s=np.arange(220.0), tested=tested, reference=reference)
+    assert set(got[state == DOUBLED].tolist()) == {why}
+
+
 def test_lengths_must_match():
     with pytest.raises(DataError) as caught:
         disputed_readings(np.zeros(2, np.int8), time_s=np.zeros(3), tested=np.zeros(2), reference=np.zeros(2))
     assert str(caught.value) == "expected states, times, readings and reference of one length, got 2, 3, 2 and 2"
+
+
+def test_edges_last_as_long_as_the_window():
+    """Ten minutes on the way to double rate, with a window of as much."""
+    state = np.repeat([FAITHFUL, BETWEEN, DOUBLED], [60, 600, 60]).astype(np.int8)
+    tested = np.concatenate([np.full(60, 70), np.linspace(70, 140, 600), np.full(60, 140)])
+    for averaging_s, why in ((8.0, UNSEEN), (600.0, 0)):
+        got = disputed_readings(
+            state, time_s=np.arange(720.0), tested=tested, reference=np.full(720, 70.0), averaging_s=averaging_s
+        )
+        assert set(got[state == DOUBLED].tolist()) == {why}
+
+
+@pytest.mark.parametrize(("own", "why"), [(1, {0, UNSEEN}), (2, {0})])
+def test_a_device_that_was_seen_to_double_doubles_where_no_edge_is_seen(own, why):
+    state = np.concatenate([stretch(DOUBLED)] * own + [np.full(100, -1), np.full(100, DOUBLED)]).astype(np.int8)
+    tested = np.where(state == DOUBLED, 140.0, 70.0)
+    got = disputed_readings(
+        state, time_s=np.arange(state.size, dtype=float), tested=tested, reference=np.full(state.size, 70.0)
+    )
+    assert set(got[state == DOUBLED].tolist()) == why

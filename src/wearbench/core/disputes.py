@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wearbench.core.runs import runs_of
-from wearbench.core.statemodel import DOUBLED, FAITHFUL, HALVED, OFF_RATIO, UNJUDGED
+from wearbench.core.statemodel import CADENCE_LOCKED, DOUBLED, FAITHFUL, FROZEN, HALVED, OFF_RATIO, UNJUDGED
 from wearbench.errors import DataError
 
 __all__ = ["RATIOS", "STEPPED", "UNSEEN", "disputed_readings"]
@@ -26,10 +26,14 @@ UNSEEN: Final = 2
 
 _NEAR_S: Final = 60.0
 _NEAR_READINGS: Final = 2.5
+_NEAR_WINDOWS: Final = 1.5
+_PROVEN: Final = 2
+"""So many runs that are the device's own show that it doubles, where the reference has never been seen to halve."""
 _STEP: Final = 0.3
+_SETTLED: Final = (HALVED, OFF_RATIO, CADENCE_LOCKED, FROZEN)
 
 
-def disputed_readings(state: I8, *, time_s: F64, tested: F64, reference: F64) -> I8:
+def disputed_readings(state: I8, *, time_s: F64, tested: F64, reference: F64, averaging_s: float = 0.0) -> I8:
     """Find readings whose disagreement may be the reference's.
 
     Parameters
@@ -38,6 +42,8 @@ def disputed_readings(state: I8, *, time_s: F64, tested: F64, reference: F64) ->
         Index into ``STATES``, -1 where nothing was judged.
     time_s, tested, reference : float64 arrays, shape (n,)
         In order of time; the reference over each reading's window, NaN where it is not trusted.
+    averaging_s : float
+        How long a window is: an edge lasts as long.
 
     Returns
     -------
@@ -52,10 +58,12 @@ def disputed_readings(state: I8, *, time_s: F64, tested: F64, reference: F64) ->
     Notes
     -----
     Own rule. From a run of half, double or another simple ratio to the nearest right reading on either side, within a
-    minute (or two and a half readings), device and reference each move by some log ratio. Whoever moved more made the
-    step. A run is disputed where the reference made one, by a third or more, and the device none; and a run of double
-    where no right reading is near either side. A device that halves all along is not: a reference that counts double
-    betrays itself by intervals that take turns.
+    minute (or two and a half readings, or one and a half windows), device and reference each move by some log ratio.
+    Whoever moved more made the step. A run is disputed where the reference made one, by a third or more, and the device
+    none; and a run of double where no right reading is near either side. There the device has the blame if it is seen
+    to step into it or out of it from another wrong mode, by a third or more, where the reference moves less than half
+    as much; and if two other runs of the recording are its own double rate and none is the reference's. A device that
+    halves all along is not disputed: a reference that counts double betrays itself by intervals that take turns.
     """
     if not state.shape == time_s.shape == tested.shape == reference.shape:
         raise DataError(
@@ -68,8 +76,9 @@ def disputed_readings(state: I8, *, time_s: F64, tested: F64, reference: F64) ->
     if not hit.size:
         return out
     right = np.flatnonzero((state == FAITHFUL) & (tested > 0) & (reference > 0))
+    settled = np.flatnonzero(np.isin(state, _SETTLED) & (tested > 0) & (reference > 0))
     usual = float(np.median(np.diff(time_s[judged]))) if judged.size > 1 else 0.0
-    near_s = max(_NEAR_S, _NEAR_READINGS * usual)
+    near_s = max(_NEAR_S, _NEAR_READINGS * usual, _NEAR_WINDOWS * averaging_s)
     kind = np.where(np.isin(state[judged], (*RATIOS, UNJUDGED)), state[judged], UNJUDGED).astype(np.int64)
     runs = runs_of(kind)
     for first, stop, label in zip(runs.first.tolist(), runs.stop.tolist(), runs.label.tolist(), strict=True):
@@ -84,7 +93,26 @@ def disputed_readings(state: I8, *, time_s: F64, tested: F64, reference: F64) ->
         if after < right.size and time_s[right[after]] - time_s[b] <= near_s:
             edges.append((int(right[after]), b))
         out[members] = _why(label, edges, tested, reference)
+        if out[a] == UNSEEN:
+            left, right_of = settled[settled < a], settled[settled > b]
+            beside = [(int(left[-1]), a)] if left.size else []
+            beside += [(int(right_of[0]), b)] if right_of.size else []
+            if any(
+                abs(time_s[there] - time_s[here]) <= near_s and _own_step(there, here, tested, reference)
+                for there, here in beside
+            ):
+                out[members] = 0
+    double = state == DOUBLED
+    own = runs_of((double & (out == 0)).astype(np.int8)).label.tolist().count(1)
+    if own >= _PROVEN and not bool(np.any(out == STEPPED)):
+        out[double & (out == UNSEEN)] = 0
     return out
+
+
+def _own_step(outside: int, inside: int, tested: F64, reference: F64) -> bool:
+    """Whether the device stepped at an edge, and the reference did not."""
+    moved = [abs(float(np.log(x[inside] / x[outside]))) for x in (tested, reference)]
+    return moved[0] >= _STEP and moved[1] < 0.5 * moved[0]
 
 
 def _why(label: int, edges: list[tuple[int, int]], tested: F64, reference: F64) -> int:

@@ -54,7 +54,14 @@ def settled(states: States, window: Windowed) -> States:
 def _disputed(states: States, window: Windowed) -> NDArray[np.int8]:
     pairs = window.pairs
     reference = np.where(pairs.used, pairs.reference, np.nan)
-    return disputed_readings(states.state, time_s=pairs.end_s, tested=pairs.tested, reference=reference)
+    length = pairs.end_s - pairs.start_s
+    return disputed_readings(
+        states.state,
+        time_s=pairs.end_s,
+        tested=pairs.tested,
+        reference=reference,
+        averaging_s=float(np.median(length)) if length.size else 0.0,
+    )
 
 
 def with_doubtful(one: Comparison, column: Column, clock: ClockFit) -> Column | None:
