@@ -564,3 +564,35 @@ def test_rate_behind_half_rate_is_twice_the_reading():
     assert followed(tested, told) == pytest.approx([120.0, 122.0, 124.0, np.nan, np.nan, 120.0], nan_ok=True)
     mostly_right = dataclasses.replace(told, state=np.array([0, 0, 0, 1, 7, 2], dtype=np.int8))
     assert np.isnan(followed(tested, mostly_right)[3:]).all()
+
+
+def test_spread_is_learned_from_windows_of_one_state_alone():
+    """A device that is mostly halved and slowly on its way between: its ways do not count."""
+    rng, n = np.random.default_rng(31), 3600
+    reference = wave(n)
+    right = np.zeros(n)
+    for first in range(300, n, 300):
+        right[first : first + 60] = np.concatenate([np.linspace(0, 1, 25), np.ones(10), np.linspace(1, 0, 25)])
+    share = np.convolve(np.pad(right, (7, 0), mode="edge"), np.ones(8) / 8, mode="valid")
+    tested = reference * (0.5 + 0.5 * share) * np.exp(rng.normal(0.0, 0.01, n))
+    data = worn_beside(reference, tested)
+    states = label(data, StateParameters(), frozen_min_s=10.0, frozen_move=5.0)
+    sums = faithful_sums(data, states)
+    assert sums.histogram.sum() > 1500
+    assert learn_parameters(sums).spread < 0.015
+
+
+def test_error_of_half_rate_is_counted_as_that_of_the_rate_it_stands_for():
+    """Errors in beats a minute weigh twice where a device reads half: the spread is that of right readings."""
+    n = 1200
+    reference = wave(n)
+    half = worn_beside(reference, 0.5 * reference * np.exp(0.06 * np.sign(np.sin(np.arange(n)))))
+    states = States(
+        state=np.full(n, STATES.index("halved"), dtype=np.int8),
+        ratio=np.full(n, 0.5),
+        also_cadence=np.zeros(n, dtype=bool),
+        probability=np.ones(n),
+    )
+    assert learn_parameters(faithful_sums(half, states, noise_bpm=0.0), prior_n=0.0).spread == pytest.approx(
+        0.03, abs=0.002
+    )

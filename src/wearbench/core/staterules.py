@@ -177,7 +177,8 @@ def coincidences(data: StateInput, state: I8, ratio: F64, parameters: StateParam
     """Half rate and cadence on the same number: halved, also cadence; the true rate and a wrong one: faithful.
 
     Next to half rate a lock is believed only if its readings say so: if, counted once in the averaging (or twice the
-    memory of errors), they fit the cadence better than half the rate by a likelihood ratio of e cubed.
+    memory of errors), they fit the cadence better than half the rate by a likelihood ratio of e cubed. If not, it is
+    half rate, or a blend where half the rate does not fit.
 
     Parameters
     ----------
@@ -200,7 +201,8 @@ def coincidences(data: StateInput, state: I8, ratio: F64, parameters: StateParam
         for multiple in cadence_multiples(data.cadence):
             also |= np.abs(multiple * data.cadence - half) <= np.maximum(0.03 * half, 2.0)
         locked = (state == CADENCE_LOCKED) & also & (np.abs(data.tested - half) <= np.maximum(0.08 * half, 4.0))
-        unsure = _no_lock(data, state, ratio, locked, parameters)
+        unsure, blend = _no_lock(data, state, ratio, locked, parameters)
+        state[blend] = BETWEEN
         locked |= unsure
         also |= unsure
         state[locked] = HALVED
@@ -212,25 +214,27 @@ def coincidences(data: StateInput, state: I8, ratio: F64, parameters: StateParam
     return state, ratio, also
 
 
-def _no_lock(data: StateInput, state: I8, ratio: F64, same: B8, parameters: StateParameters) -> B8:
-    """Locks beside half rate that half rate explains about as well."""
-    out = np.zeros(state.size, dtype=np.bool_)
+def _no_lock(data: StateInput, state: I8, ratio: F64, same: B8, parameters: StateParameters) -> tuple[B8, B8]:
+    """Locks beside half rate that nothing speaks for: those that half rate explains about as well, and blends."""
+    halved, blend = np.zeros(state.size, dtype=np.bool_), np.zeros(state.size, dtype=np.bool_)
     half = 0.5 * data.reference
     spread = np.hypot(2.0 * parameters.spread, parameters.noise_bpm / np.maximum(data.tested, 20.0))
     with np.errstate(invalid="ignore", divide="ignore"):
         off, off_lock = np.log(data.tested / half) / spread, np.log(data.tested / (ratio * data.cadence)) / spread
     better = np.clip(0.5 * (np.square(off) - np.square(off_lock)), -4.0, 4.0)
     alike_s = max(data.averaging_s, 2.0 * parameters.memory_s, float(np.median(data.seconds)))
-    kind = np.where(same, HALVED, state).astype(np.int8)
-    for first, stop, which in zip(*columns_of(runs_of(kind)), strict=True):
-        beside = {int(kind[at]) for at in (first - 1, stop) if 0 <= at < kind.size}
-        if which != CADENCE_LOCKED or HALVED not in beside:
+    for first, stop, which in zip(*columns_of(runs_of(state)), strict=True):
+        beside = {int(state[at]) for at in (first - 1, stop) if 0 <= at < state.size}
+        brief = float(data.seconds[first:stop].sum()) < alike_s and bool(same[first:stop].any())
+        if which != CADENCE_LOCKED or not (HALVED in beside or brief):
             continue
         seen = np.isfinite(better[first:stop])
         worth = float(np.sum(np.where(seen, better[first:stop] * data.seconds[first:stop], 0.0))) / alike_s
-        if seen.any() and worth < SURE and float(np.median(np.abs(off[first:stop][seen]))) < REACH:
-            out[first:stop] = True
-    return out
+        if not seen.any() or worth >= SURE:
+            continue
+        near = float(np.median(np.abs(off[first:stop][seen]))) < REACH
+        (halved if near else blend)[first:stop] = True
+    return halved, blend
 
 
 def held_runs(data: StateInput, parameters: StateParameters, *, shortest_s: float, move: float) -> B8:

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from wearbench.core.chain import decode
 from wearbench.core.emissions import emissions
-from wearbench.core.runs import Runs, runs_of
+from wearbench.core.runs import Runs, columns_of, runs_of
 from wearbench.core.statemodel import (
     ASTRAY,
     BETWEEN,
@@ -215,6 +215,16 @@ def _held_for(data: StateInput) -> F64:
     return out
 
 
+def _within(data: StateInput, states: States) -> B8:
+    """Readings whose window, and the next one to either side, holds nothing but their own state."""
+    first, stop, _ = columns_of(runs_of(states.state))
+    begins = np.repeat(data.time_s[first], np.subtract(stop, first))
+    ends = np.repeat(data.time_s[np.subtract(stop, 1)], np.subtract(stop, first))
+    inside: B8 = (data.time_s - begins >= data.averaging_s) | (begins == data.time_s[0])
+    inside &= (ends - data.time_s >= data.averaging_s) | (ends == data.time_s[-1])
+    return inside
+
+
 def _holds(data: StateInput) -> F64:
     """Readings to which the reference moved, by how many of them the run of one value has that they are part of."""
     with np.errstate(invalid="ignore"):
@@ -238,10 +248,16 @@ def faithful_sums(data: StateInput, states: States, *, noise_bpm: float = 0.8) -
     -------
     FaithfulSums
     """
+    level = followed(data.tested, states)
     with np.errstate(divide="ignore", invalid="ignore"):
-        x = np.abs(np.log(data.tested / data.reference))
-    good = (states.state == FAITHFUL) & np.isfinite(x)
-    excess = np.sqrt(np.maximum(np.square(x[good]) - np.square(noise_bpm / data.tested[good]), 0.0))
+        error = np.log(level / data.reference)
+        times = np.maximum(level / data.tested, 1.0)
+    # An error in beats a minute weighs more where a wrong mode reads low, as the model has it.
+    error /= times
+    good = (states.state == FAITHFUL) & np.isfinite(error)
+    pure = np.isfinite(error) & _within(data, states)
+    noise = noise_bpm / data.tested[pure] / times[pure]
+    excess = np.sqrt(np.maximum(np.square(error[pure]) - np.square(noise), 0.0))
     cell = np.minimum((excess / 0.001).astype(np.int64), 199)
     histogram = np.bincount(cell, minlength=200).astype(np.float64)
     moved = np.abs(np.diff(data.reference)) > MOVED_BPM
@@ -250,11 +266,10 @@ def faithful_sums(data: StateInput, states: States, *, noise_bpm: float = 0.8) -
     both = moved & told[1:] & told[:-1]
     still = ~moved & told[1:] & told[:-1]
     changed = both & (np.diff(data.tested) != 0)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        away = np.clip(np.log(data.tested / data.reference), -0.1, 0.1)
+    away = np.clip(error, -0.1, 0.1)
     gap = np.diff(data.time_s)
     usual = float(np.median(gap)) if gap.size else 1.0
-    near = good[1:] & good[:-1] & (gap > 0) & (gap < 1.5 * usual + 1e-6)
+    near = pure[1:] & pure[:-1] & (gap > 0) & (gap < 1.5 * usual + 1e-6)
     one, two = away[:-1][near], away[1:][near]
     return FaithfulSums(
         histogram=histogram,
