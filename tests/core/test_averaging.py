@@ -70,6 +70,23 @@ def test_a_device_that_is_low_throughout_does_not_matter(low, averaging):
     assert choose_averaging(losses, n=n, prior_s=8.0).averaging_s == pytest.approx(averaging, rel=0.2)
 
 
+@pytest.mark.parametrize("off_s", [-40.0, 25.0])
+def test_clock_a_fraction_of_minutes_off_does_not_matter(off_s):
+    """The centre is free by a quarter of the length: five minutes are found with a centre 40 s off."""
+    losses, n = summed(range(2), averaging_s=300.0, sd=0.7, off_s=off_s)
+    got = choose_averaging(losses, n=n, prior_s=8.0)
+    assert got.averaging_s == pytest.approx(300.0, rel=0.1)
+
+
+def test_constant_error_does_not_pass_for_averaging():
+    worn = wear(5, length_s=1500, averaging_s=8.0, sd=0.7)
+    centre, good = worn.time_s + worn.shift_s, np.ones(worn.value.size, dtype=bool)
+    plain, n = averaging_losses(worn.reference, centre, worn.value, good, usual_s=1.0)
+    for wrong in (worn.value + 5.0, 1.04 * worn.value):
+        got, _ = averaging_losses(worn.reference, centre, wrong, good, usual_s=1.0)
+        assert int(np.argmin(got[0])) == int(np.argmin(plain[0]))
+
+
 @pytest.mark.parametrize("averaging", [90.0, 240.0, 600.0])
 def test_minutes_of_averaging_are_found_at_one_value_a_second(averaging):
     worn = wear(3, length_s=7200, averaging_s=averaging, sd=0.7)

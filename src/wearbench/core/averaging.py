@@ -27,6 +27,8 @@ AVERAGING_GRID_S: Final[tuple[float, ...]] = (
 )  # fmt: skip
 
 
+_ROUNDING: Final = 0.05
+"""Square of a difference that means nothing, bpm^2."""
 _CLEARLY: Final = 3.0
 """How much better an exponential must fit than a plain mean (log likelihood; our own figure)."""
 _DROP: Final = 1.92
@@ -86,8 +88,14 @@ def averaging_losses(reference: Running, centre_s: F64, tested: F64, good: B8, *
     def loss(averaging: float, shape: Shape) -> float:
         table = smoothed(reference, averaging_s=averaging, shape=shape)
         # What is compared is where the centre may lie; the longer the average, the less is known of that.
-        moves = np.linspace(-0.5, 0.5, 5) * usual_s if slow else np.linspace(-1.0, 1.0, 7) * max(3.0, 0.25 * averaging)
-        return _lowest(np.array([_trimmed_square(value, *table.at(centre + move)) for move in moves]))
+        reach = max(0.5 * usual_s if slow else 3.0, 0.25 * averaging)
+        moves = np.linspace(-1.0, 1.0, 9) * reach
+        squares = np.array([_trimmed_square(value, *table.at(centre + move)) for move in moves])
+        if reach > 3.0 and np.isfinite(squares).any():
+            # The square grows with the square of the distance; near its least it is looked at more closely.
+            near = moves[int(np.argmin(squares))] + np.linspace(-1.0, 1.0, 5) * 0.25 * reach
+            squares = np.array([_trimmed_square(value, *table.at(centre + move)) for move in near])
+        return math.log(_lowest(squares) + _ROUNDING) if np.isfinite(squares).any() else math.inf
 
     longest = max(60.0, 2.0 * usual_s)
     n_tried = sum(averaging <= longest for averaging in AVERAGING_GRID_S)
@@ -112,7 +120,7 @@ def averaging_losses(reference: Running, centre_s: F64, tested: F64, good: B8, *
 
 
 def _trimmed_square(value: F64, reference: F64, covered: F64) -> float:
-    """Log of the mean square of the better nine tenths of the differences, apart from a constant error or ratio."""
+    """Mean square of the better nine tenths of the differences, apart from a constant error or ratio."""
     seen = np.isfinite(value - reference) & (covered >= 0.5) & (reference > 0)
     if int(seen.sum()) < 20:
         return math.inf
@@ -123,7 +131,7 @@ def _trimmed_square(value: F64, reference: F64, covered: F64) -> float:
         value - reference * float(np.median(value / reference)),
     )
     keep = int(0.9 * value.size)
-    return math.log(min(float(np.partition(np.square(d), keep - 1)[:keep].mean()) for d in apart) + 0.05)
+    return min(float(np.partition(np.square(d), keep - 1)[:keep].mean()) for d in apart)
 
 
 def _lowest(values: F64) -> float:
@@ -133,7 +141,7 @@ def _lowest(values: F64) -> float:
         left, mid, right = values[at - 1 : at + 2].tolist()
         bend = left - 2 * mid + right
         if bend > 1e-12:
-            return float(mid - (left - right) ** 2 / (8 * bend))
+            return max(float(mid - (left - right) ** 2 / (8 * bend)), 0.0)
     return float(values[at])
 
 
