@@ -5,7 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from wearbench.core.disputes import STEPPED, UNSEEN, disputed_readings
+from wearbench.core.beats import beats_from_intervals, running_from_beats
+from wearbench.core.disputes import STEPPED, UNSEEN, disputed_readings, steps_of
+from wearbench.core.running import running_from_level
 from wearbench.core.statemodel import BETWEEN, DOUBLED, FAITHFUL, HALVED
 from wearbench.errors import DataError
 
@@ -93,3 +95,35 @@ def test_a_device_that_was_seen_to_double_doubles_where_no_edge_is_seen(own, why
         state, time_s=np.arange(state.size, dtype=float), tested=tested, reference=np.full(state.size, 70.0)
     )
     assert set(got[state == DOUBLED].tolist()) == why
+
+
+def beats_at(rate_bpm):
+    """Running beats of a heart that beats at a rate given each second."""
+    phase = np.cumsum(np.asarray(rate_bpm, float) / 60.0)
+    at_s = np.interp(np.arange(1, phase[-1]), phase, np.arange(phase.size))
+    return running_from_beats(beats_from_intervals(np.diff(at_s) * 1000.0, start_s=float(at_s[0])))
+
+
+def test_beats_that_step_and_beats_that_only_rise():
+    """From one beat to the next, or over half a minute; the latter is what hearts do."""
+    (first, *_, last) = steps_of(beats_at(np.repeat([80.0, 160.0], [100, 100])))
+    assert first == pytest.approx(100.0, abs=5.0)
+    assert last == pytest.approx(100.0, abs=5.0)
+    rise = np.concatenate([np.full(100, 80.0), np.linspace(80, 160, 40), np.full(100, 160.0)])
+    assert steps_of(beats_at(rise)).size == 0
+
+
+def test_a_sampled_rate_does_not_show_what_was_a_step():
+    rate = np.repeat([80.0, 160.0], [100, 100])
+    assert steps_of(running_from_level(np.arange(200.0), rate, hold_s=2.0, scale=60.0)) is None
+
+
+@pytest.mark.parametrize(("steps_s", "why"), [(None, STEPPED), (np.array([99.0]), STEPPED), (np.array([500.0]), 0)])
+def test_a_reference_that_rose_from_beat_to_beat_made_no_step(steps_s, why):
+    """The heart doubles its rate while the device falls to half of it: the device looks as if nothing had happened."""
+    state = np.repeat([FAITHFUL, BETWEEN, HALVED], [80, 40, 100]).astype(np.int8)
+    reference = np.concatenate([np.full(80, 80.0), np.linspace(80, 160, 40), np.full(100, 160.0)])
+    got = disputed_readings(
+        state, time_s=np.arange(220.0), tested=np.full(220, 80.0), reference=reference, steps_s=steps_s
+    )
+    assert set(got[state == HALVED].tolist()) == {why}

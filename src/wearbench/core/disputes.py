@@ -7,11 +7,12 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from wearbench.core.running import Running
 from wearbench.core.runs import runs_of
 from wearbench.core.statemodel import CADENCE_LOCKED, DOUBLED, FAITHFUL, FROZEN, HALVED, OFF_RATIO, UNJUDGED
 from wearbench.errors import DataError
 
-__all__ = ["RATIOS", "STEPPED", "UNSEEN", "disputed_readings"]
+__all__ = ["RATIOS", "STEPPED", "UNSEEN", "disputed_readings", "steps_of"]
 
 F64 = NDArray[np.float64]
 I8 = NDArray[np.int8]
@@ -30,10 +31,15 @@ _NEAR_WINDOWS: Final = 1.5
 _PROVEN: Final = 2
 """So many runs that are the device's own show that it doubles, where the reference has never been seen to halve."""
 _STEP: Final = 0.3
+_STEP_OF: Final = 5
+_STEP_REACH_S: Final = 10.0
+_BEATS: Final = 0.9
 _SETTLED: Final = (HALVED, OFF_RATIO, CADENCE_LOCKED, FROZEN)
 
 
-def disputed_readings(state: I8, *, time_s: F64, tested: F64, reference: F64, averaging_s: float = 0.0) -> I8:
+def disputed_readings(
+    state: I8, *, time_s: F64, tested: F64, reference: F64, averaging_s: float = 0.0, steps_s: F64 | None = None
+) -> I8:
     """Find readings whose disagreement may be the reference's.
 
     Parameters
@@ -44,6 +50,8 @@ def disputed_readings(state: I8, *, time_s: F64, tested: F64, reference: F64, av
         In order of time; the reference over each reading's window, NaN where it is not trusted.
     averaging_s : float
         How long a window is: an edge lasts as long.
+    steps_s : float64 array, shape (m,), optional
+        When the reference stepped from one beat to the next, where that can be known: see `steps_of`.
 
     Returns
     -------
@@ -60,10 +68,12 @@ def disputed_readings(state: I8, *, time_s: F64, tested: F64, reference: F64, av
     Own rule. From a run of half, double or another simple ratio to the nearest right reading on either side, within a
     minute (or two and a half readings, or one and a half windows), device and reference each move by some log ratio.
     Whoever moved more made the step. A run is disputed where the reference made one, by a third or more, and the device
-    none; and a run of double where no right reading is near either side. There the device has the blame if it is seen
-    to step into it or out of it from another wrong mode, by a third or more, where the reference moves less than half
-    as much; and if two other runs of the recording are its own double rate and none is the reference's. A device that
-    halves all along is not disputed: a reference that counts double betrays itself by intervals that take turns.
+    none. A heart that rises or falls by as much in many beats made no step, however fast: a recorder that begins to
+    miscount does so from one beat to the next. A run of double where no right reading is near either side is disputed
+    too. There the device has the blame if it is seen to step into it or out of it from another wrong mode, by a third
+    or more, where the reference moves less than half as much; and if two other runs of the recording are its own double
+    rate and none is the reference's. A device that halves all along is not disputed: a reference that counts double
+    betrays itself by intervals that take turns.
     """
     if not state.shape == time_s.shape == tested.shape == reference.shape:
         raise DataError(
@@ -92,7 +102,8 @@ def disputed_readings(state: I8, *, time_s: F64, tested: F64, reference: F64, av
             edges.append((int(right[before - 1]), a))
         if after < right.size and time_s[right[after]] - time_s[b] <= near_s:
             edges.append((int(right[after]), b))
-        out[members] = _why(label, edges, tested, reference)
+        seen = [_stepped(edge, time_s, averaging_s, steps_s) for edge in edges]
+        out[members] = _why(label, edges, seen, tested, reference)
         if out[a] == UNSEEN:
             left, right_of = settled[settled < a], settled[settled > b]
             beside = [(int(left[-1]), a)] if left.size else []
@@ -115,13 +126,48 @@ def _own_step(outside: int, inside: int, tested: F64, reference: F64) -> bool:
     return moved[0] >= _STEP and moved[1] < 0.5 * moved[0]
 
 
-def _why(label: int, edges: list[tuple[int, int]], tested: F64, reference: F64) -> int:
+def steps_of(running: Running) -> F64 | None:
+    """When beats step: the medians of five intervals before and after differ by a third.
+
+    Parameters
+    ----------
+    running : Running
+
+    Returns
+    -------
+    float64 array, shape (m,), or None
+        None where the reference does not give beats: a recorder's smoothing hides what was a step.
+    """
+    beats = np.diff(running.amount)
+    counted = beats > 0
+    if not counted.any() or float(np.mean(np.abs(beats[counted] - 1.0) < 1e-6)) < _BEATS:
+        return None
+    length = np.diff(running.covered_s)[counted] / beats[counted]
+    at = running.knot_s[1:][counted]
+    if length.size < 2 * _STEP_OF:
+        return np.zeros(0)
+    level = np.median(np.lib.stride_tricks.sliding_window_view(np.log(length), _STEP_OF), axis=1)
+    far = np.abs(level[_STEP_OF:] - level[:-_STEP_OF]) >= _STEP
+    out: F64 = at[_STEP_OF - 1 : _STEP_OF - 1 + far.size][far]
+    return out
+
+
+def _stepped(edge: tuple[int, int], time_s: F64, averaging_s: float, steps_s: F64 | None) -> bool:
+    """Whether the reference can have stepped at an edge."""
+    if steps_s is None:
+        return True
+    from_s, to_s = sorted(float(time_s[at]) for at in edge)
+    low, high = np.searchsorted(steps_s, [from_s - averaging_s - _STEP_REACH_S, to_s + _STEP_REACH_S])
+    return bool(high > low)
+
+
+def _why(label: int, edges: list[tuple[int, int]], seen: list[bool], tested: F64, reference: F64) -> int:
     if not edges:
         return UNSEEN if label == DOUBLED else 0
     stepped = 0
-    for outside, inside in edges:
+    for (outside, inside), possible in zip(edges, seen, strict=True):
         moved = [abs(float(np.log(x[inside] / x[outside]))) for x in (tested, reference)]
         if moved[0] >= moved[1]:
             return 0
-        stepped += moved[1] >= _STEP
+        stepped += possible and moved[1] >= _STEP
     return STEPPED if stepped else 0

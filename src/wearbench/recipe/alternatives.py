@@ -181,7 +181,7 @@ class _Bench:
         ):
             return replace(states, state=np.where(now.used, states.state, -1).astype(np.int8))
         told = judge(window, trusted, one.context, one.learned.states, one.settings, averaging_s=one.averaging_s)
-        return settled(told.states, window)
+        return settled(told.states, window, one.reference.running)
 
     def counted(self, name: str, column: Column, clock: ClockFit, averaging_s: float) -> Alternative:
         """Seconds of each state, sure episodes and sums of one way of judging."""

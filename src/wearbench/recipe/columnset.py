@@ -90,7 +90,7 @@ class _Draft:
         left = without_set_aside(one, start, decided, clock)
         same = next((c for c in like if np.array_equal(c.window.pairs.reason, left.pairs.reason)), None)
         claimed = self._states(left) if same is None else (same.claimed or same.states)
-        states = settled(claimed, left) if one.quantity.state_model else claimed
+        states = settled(claimed, left, one.reference.running) if one.quantity.state_model else claimed
         silent = missing(one, in_place(one, left), self.expected)
         absent = absent_spans(
             decided,

@@ -9,8 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wearbench.core.clock import ClockFit
-from wearbench.core.disputes import RATIOS, STEPPED, UNSEEN, disputed_readings
+from wearbench.core.disputes import RATIOS, STEPPED, UNSEEN, disputed_readings, steps_of
 from wearbench.core.pairing import REASONS
+from wearbench.core.running import Running
 from wearbench.core.states import STATES, States
 from wearbench.recipe.columns import Column
 from wearbench.recipe.comparison import Comparison, paired
@@ -33,25 +34,27 @@ _WORDS: Final = {
 }
 
 
-def settled(states: States, window: Windowed) -> States:
+def settled(states: States, window: Windowed, running: Running) -> States:
     """States with disputed readings not judged.
 
     Parameters
     ----------
     states : States
     window : Windowed
+    running : Running
+        The reference.
 
     Returns
     -------
     States
     """
-    why = _disputed(states, window)
+    why = _disputed(states, window, running)
     if not why.any():
         return states
     return replace(states, state=np.where(why > 0, -1, states.state).astype(np.int8))
 
 
-def _disputed(states: States, window: Windowed) -> NDArray[np.int8]:
+def _disputed(states: States, window: Windowed, running: Running) -> NDArray[np.int8]:
     pairs = window.pairs
     reference = np.where(pairs.used, pairs.reference, np.nan)
     length = pairs.end_s - pairs.start_s
@@ -61,6 +64,7 @@ def _disputed(states: States, window: Windowed) -> NDArray[np.int8]:
         tested=pairs.tested,
         reference=reference,
         averaging_s=float(np.median(length)) if length.size else 0.0,
+        steps_s=steps_of(running),
     )
 
 
@@ -136,7 +140,7 @@ def disputes_of(one: Comparison, judged: Column, kept: Column | None, *, before:
     if judged.claimed is None:
         return ()
     claimed, window = judged.claimed, judged.window
-    why = _disputed(claimed, window)
+    why = _disputed(claimed, window, one.reference.running)
     state = np.where(why > 0, claimed.state, -1).astype(np.int8)
     ratio, probability = claimed.ratio.copy(), claimed.probability.copy()
     also = claimed.also_cadence.copy()
