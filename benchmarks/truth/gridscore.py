@@ -26,6 +26,8 @@ INSEPARABLE_SHARE: Final = 0.03
 INSEPARABLE_PER_MIN: Final = 1.0
 RATES: Final = ("halved", "doubled", "cadence_locked")
 DOUBT_MARGIN_S: Final = 20.0
+LOWEST_BPM: Final = 25.0
+HIGHEST_BPM: Final = 250.0
 DOUBTED: Final = ("dry", "every_second", "double_count")
 
 
@@ -86,6 +88,18 @@ def without_between(rows: pl.DataFrame) -> pl.DataFrame:
     """Leave out readings that truly are between two states."""
     left = (pl.col("state") == "between") & pl.col("excluded").is_null()
     return rows.with_columns(excluded=pl.when(left).then(pl.lit("between")).otherwise(pl.col("excluded")))
+
+
+def without_impossible(rows: pl.DataFrame) -> pl.DataFrame:
+    """Leave out readings beside a reference that nobody's heart can have (``reference_impossible``).
+
+    The program judges no window whose reference is out of the range of a heart rate: a recorder that counts double
+    near 130 beats a minute prints such. That is trouble of the reference, as doubt is; there is none to judge by.
+    """
+    beyond = (pl.col("said_reference") < LOWEST_BPM) | (pl.col("said_reference") > HIGHEST_BPM)
+    left = (pl.col("said_reason") == "out_of_range") & beyond.fill_null(value=False) & pl.col("excluded").is_null()
+    changed = pl.when(left.fill_null(value=False)).then(pl.lit("reference_impossible")).otherwise(pl.col("excluded"))
+    return rows.with_columns(excluded=changed)
 
 
 def runs(states: list[str], wanted: str) -> list[tuple[int, int]]:
@@ -302,7 +316,8 @@ def score_study(
     rows = joined(readings, pairs.filter(pl.col("quantity") == "heart_rate"))
     clocks = [c for c in document["clock"] if c["quantity"] == "heart_rate"]
     table = judged_as_said(clock_rows(rows, sessions, clocks), sessions, clocks)
-    rows = without_between(without_short(credited(rows), spells, sessions.select(*KEY, "averaging_s", "delay_s")))
+    rows = without_impossible(credited(rows))
+    rows = without_between(without_short(rows, spells, sessions.select(*KEY, "averaging_s", "delay_s")))
     doubts = doubt_rows(document, wrong)
     out = []
     for clock in table.to_dicts():

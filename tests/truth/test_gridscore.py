@@ -18,6 +18,7 @@ from benchmarks.truth.gridscore import (
     states_of,
     windows_of,
     without_between,
+    without_impossible,
     without_short,
 )
 from benchmarks.truth.gridsums import clock_sums, doubt_sums, f1_of, state_sums, window_sums
@@ -123,6 +124,14 @@ def test_a_lock_called_half_and_cadence_at_once_is_right_where_whole_numbers_hid
     found = credited(rows)
     assert found["said_state"].to_list() == ["cadence_locked", "halved", "halved", "halved"]
     assert found["unsure"].to_list() == [True, False, True, False]
+
+
+def test_readings_beside_a_reference_that_no_heart_can_have_are_left_out() -> None:
+    rows = rows_of(["halved"] * 4, ["none"] * 4).with_columns(
+        said_reference=pl.Series([280.0, 280.0, 140.0, None], dtype=pl.Float64),
+        said_reason=pl.Series(["out_of_range", None, "out_of_range", "out_of_range"], dtype=pl.String),
+    )
+    assert without_impossible(rows)["excluded"].to_list() == ["reference_impossible", None, None, None]
 
 
 def test_true_between_is_left_out_and_false_between_is_not() -> None:
