@@ -81,7 +81,7 @@ def test_clock_a_fraction_of_minutes_off_does_not_matter(off_s):
 def test_constant_error_does_not_pass_for_averaging():
     worn = wear(5, length_s=1500, averaging_s=8.0, sd=0.7)
     centre, good = worn.time_s + worn.shift_s, np.ones(worn.value.size, dtype=bool)
-    plain, n = averaging_losses(worn.reference, centre, worn.value, good, usual_s=1.0)
+    plain, _ = averaging_losses(worn.reference, centre, worn.value, good, usual_s=1.0)
     for wrong in (worn.value + 5.0, 1.04 * worn.value):
         got, _ = averaging_losses(worn.reference, centre, wrong, good, usual_s=1.0)
         assert int(np.argmin(got[0])) == int(np.argmin(plain[0]))

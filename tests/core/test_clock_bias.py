@@ -10,6 +10,7 @@ import pytest
 from wearbench.core.clock import fit_clock
 from wearbench.core.clockbias import NO_BIAS, BiasPrior, at_least_bias, bias_grid, learned_bias, least_over_bias
 from wearbench.core.running import Running
+from wearbench.core.smoothing import smoothed
 
 BIAS = np.arange(-5, 6) * 0.01
 
@@ -70,3 +71,14 @@ def test_constant_error_moves_no_clock(factor, error):
     fit = fit_clock(reference, at, factor * value + error, averaging_s=1.0, search_s=600.0)
     assert fit.shift_s == pytest.approx(-7.0, abs=1.0)
     assert fit.bias == pytest.approx(math.log(factor) + error / 120.0, abs=0.006)
+
+
+@pytest.mark.parametrize("averaging", [8.0, 400.0])
+def test_answers_within_a_quarter_of_the_averaging_are_one(averaging):
+    _, reference = rising(3600)
+    at = np.arange(500.0, 3500.0)
+    value = smoothed(reference, averaging_s=averaging).at(at - 0.5 * averaging)[0]
+    fit = fit_clock(reference, at, value, averaging_s=averaging, search_s=900.0)
+    assert fit.shift_s == pytest.approx(-0.5 * averaging, abs=1.0)
+    apart = [abs(other.shift_s - fit.shift_s) for other in fit.candidates[1:]]
+    assert min(apart, default=math.inf) > max(20.0, 0.25 * averaging)

@@ -18,6 +18,7 @@ from wearbench.core.clockcurves import (
     information_bound,
     loss_curves,
     residual_scale,
+    serial_noise,
     t_over_z,
 )
 from wearbench.core.clocksearch import coarse_scale, search_offsets, tolerant_loss
@@ -138,6 +139,32 @@ def test_noise_is_measured_about_the_nearest_mode():
     scale, phi = residual_scale(r)
     assert scale == pytest.approx(0.03, rel=0.05)
     assert phi == pytest.approx(0.7, abs=0.03)
+
+
+def test_noise_of_a_few_late_readings_hangs_together_no_more():
+    """A tenth of the readings are 15 spreads off in runs; white noise stays white, within a tenth or two."""
+    r = np.random.default_rng(4).normal(0, 0.008, 6000)
+    late = r - 0.12 * (np.arange(6000) % 300 < 30)
+    assert residual_scale(late)[1] < 0.6
+    assert residual_scale(late + 0.02)[1] == pytest.approx(residual_scale(late)[1], abs=1e-6)
+
+
+@pytest.mark.parametrize("phi", [0.0, 0.5, 0.9])
+def test_serial_noise_of_an_autoregression(phi):
+    """(1 + phi) / (1 - phi) of a first-order autoregression is its integrated autocorrelation."""
+    scale, got = serial_noise(correlated(np.random.default_rng(5), 40_000, sd=0.02, phi=phi), least=0.002)
+    assert scale == pytest.approx(0.02, rel=0.05)
+    assert (1 + got) / (1 - got) == pytest.approx((1 + phi) / (1 - phi), rel=0.25)
+
+
+def test_serial_noise_sees_slow_errors_below_white_ones():
+    """Half the variance white, half slow (0.98): the sum of the correlations is 1 + 2 * 0.5 * 0.98 / 0.02 = 50."""
+    rng = np.random.default_rng(6)
+    both = correlated(rng, 60_000, sd=0.01, phi=0.98) + rng.normal(0, 0.01, 60_000)
+    _, got = serial_noise(both, least=0.002)
+    assert (1 + got) / (1 - got) == pytest.approx(50.0, rel=0.3)
+    _, lag_one = residual_scale(both)
+    assert (1 + lag_one) / (1 - lag_one) < 5.0
 
 
 def test_noise_of_hardly_anything_is_taken_as_large():

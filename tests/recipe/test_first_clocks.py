@@ -39,3 +39,15 @@ def test_values_missing_in_a_regular_rhythm_do_not_shift_the_clock(tmp_path, on,
     assert holed.trust == whole.trust == "good"
     assert holed.shift_s == pytest.approx(whole.shift_s, abs=0.6)
     assert holed.low_s <= worn.shift_s <= holed.high_s
+
+
+def test_averaging_of_a_value_every_ten_minutes_is_learned(tmp_path):
+    """Its clock is known to minutes at first; the averaging is told all the same, and the clock with it."""
+    study(tmp_path)
+    worn = wear(5, length_s=40_000, averaging_s=200.0, sd=0.5, offset_s=40.0)
+    write_session(tmp_path, "S1", worn, keep=np.arange(worn.time_s.size) % 600 == 300)
+    loaded = load_study(tmp_path)
+    fit = fit_session(read_session(loaded, loaded.sessions[0]), loaded.config, loaded.config.settings)
+    learned = learn([fit], loaded.config).series["band", "heart_rate"].averaging
+    assert learned.n > 0
+    assert learned.averaging_s == pytest.approx(200.0, rel=0.3)

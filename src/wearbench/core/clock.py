@@ -34,6 +34,7 @@ from wearbench.core.clockcurves import (
     near_a_mode,
     normal_point,
     residual_scale,
+    serial_noise,
     t_over_z,
     worth_of,
 )
@@ -257,7 +258,9 @@ def fit_clock(
         data, best[0], draws, confidence=confidence, max_drift_ppm=max_drift_ppm, prior_drift_ppm=prior_drift_ppm
     )
     fit = replace(settled, block_s=block_s, blocks_from_s=float(time_s[0]))
-    rivals = [r for r in rivals if abs(r[0] - fit.shift_s) > max(20.0, 1.5 * (fit.high_s - fit.low_s))]
+    # What averages over minutes has one answer within a good part of one.
+    apart = max(20.0, 0.25 * averaging_s)
+    rivals = [r for r in rivals if abs(r[0] - fit.shift_s) > max(apart, 1.5 * (fit.high_s - fit.low_s))]
     for averaging, other in also:
         fit = _reaching(fit, data, smoothed(reference, averaging_s=averaging, shape=other), averaging_s=averaging)
     n = int(time_s.size)
@@ -378,8 +381,8 @@ def _settle(
     boot = argmin_of(least_over_bias(draws @ each, bias, data.expected, worth=worth)[0], shifts)
     low, high = (float(q) for q in np.quantile(boot, [tail, 1 - tail]))
     # Slope information beside the bootstrap: few blocks can agree by luck.
-    seen, _ = residual_scale(data.log_ratio(centre), least=_LEAST_SPREAD)
-    bound = information_bound(data.reference, data.time_s, data.log_value, centre, scale=seen, phi=phi)
+    seen, serial = serial_noise(data.log_ratio(centre), least=_LEAST_SPREAD)
+    bound = information_bound(data.reference, data.time_s, data.log_value, centre, scale=seen, phi=serial)
     floor = z * bound
     widen = t_over_z(-(-data.n_blocks // 2), z=z)
     low = centre - max(widen * (centre - low), floor, _FLOOR_S)

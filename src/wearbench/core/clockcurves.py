@@ -27,6 +27,7 @@ __all__ = [
     "near_a_mode",
     "normal_point",
     "residual_scale",
+    "serial_noise",
     "t_over_z",
     "worth_of",
 ]
@@ -217,6 +218,58 @@ def residual_scale(log_ratio: F64, *, least: float = _MIN_SCALE) -> tuple[float,
     a, b = left[1:][both], left[:-1][both]
     phi = float(np.clip(np.dot(a, b) / max(np.dot(b, b), 1e-12), 0.0, 0.98)) if a.size > 8 else 0.9
     return float(np.clip(scale, least, _MAX_SCALE)), phi
+
+
+def serial_noise(log_ratio: F64, *, least: float) -> tuple[float, float]:
+    """Spread of the log ratios near a mode, and the lag-one correlation that stands for all their correlation.
+
+    Parameters
+    ----------
+    log_ratio : float64 array, shape (n,)
+        Of readings in order.
+    least : float
+        Smallest spread given.
+
+    Returns
+    -------
+    scale, phi : float
+        ``(1 + phi) / (1 - phi)`` is the larger of that of the lag-one correlation and of the integrated
+        autocorrelation: rounding on top of slow errors makes the first too small.
+
+    Notes
+    -----
+    What lies beyond three robust spreads counts as that far. The autocorrelation is summed up to where pairs of
+    neighbouring lags cease to be positive (Geyer 1992, Statistical Science 7:473-483).
+    """
+    near, which = near_a_mode(log_ratio)
+    if near.size < 8:
+        return _MAX_SCALE, 0.9
+    centred = near - np.median(near)
+    robust = max(1.4826 * float(np.median(np.abs(centred))), least)
+    error = np.zeros(log_ratio.size)
+    error[which] = np.clip(centred, -3.0 * robust, 3.0 * robust)
+    seen = which.astype(np.float64)
+    # Lagged products of all at once.
+    length = 1 << (2 * error.size).bit_length()
+
+    def lagged(column: F64) -> F64:
+        out: F64 = np.fft.irfft(np.square(np.abs(np.fft.rfft(column, length))), length)[: error.size]
+        return out
+
+    both = np.maximum(lagged(seen), 1.0)
+    variance = float(np.square(error).sum() / near.size)
+    if variance <= 0.0:
+        return robust, 0.0
+    rho = lagged(error) / both / variance
+    first = float(np.clip(rho[1], 0.0, 0.98))
+    lags = min(error.size // 4, 400)
+    pairs = rho[1 : lags - 1 : 2] + rho[2:lags:2]
+    ends = np.flatnonzero(pairs <= 0.0)
+    total = 1.0 + 2.0 * float(pairs[: int(ends[0]) if ends.size else pairs.size].sum())
+    times = max((1 + first) / (1 - first), total)
+    # The median took as many readings as are worth one.
+    variance *= near.size / max(near.size - times, 0.25 * near.size)
+    return float(np.clip(math.sqrt(variance), least, _MAX_SCALE)), (times - 1) / (times + 1)
 
 
 def follows_by_chance(log_reference: F64, log_value: F64) -> bool:

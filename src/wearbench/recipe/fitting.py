@@ -65,7 +65,7 @@ __all__ = [
 F64 = NDArray[np.float64]
 
 MOST_WIDTH_S = 40.0
-"""A clock known no better tells nothing of the averaging (our own figure)."""
+"""A clock known no better tells nothing of the averaging, unless that is longer still (our own figure)."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -147,7 +147,9 @@ def fit_session(material: SessionMaterial, config: StudyConfig, settings: Settin
             value = window.pairs.reference[used]
             counts = np.bincount(np.clip(value, 0, 299).astype(np.int64), minlength=300).astype(np.float64)
         sure = clock.trust in ("good", "declared")
-        if quantity.state_model and (sure or (clock.trust == "weak" and finite_width(clock) < MOST_WIDTH_S)):
+        # As wide as the centre is free when lengths are compared.
+        known = finite_width(clock) < max(MOST_WIDTH_S, 0.5 * one.averaging_s)
+        if quantity.state_model and (sure or (clock.trust == "weak" and known)):
             judged = judge(window, trusted, context, StateParameters(), settings, averaging_s=one.averaging_s)
             if sure:
                 faithful = faithful_sums(judged.data, judged.near)
