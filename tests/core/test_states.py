@@ -10,6 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from worn import correlated, session_rate
 
+from wearbench.core.statemodel import cadence_multiples
 from wearbench.core.states import (
     STATES,
     FaithfulSums,
@@ -227,6 +228,19 @@ def test_lock_to_a_multiple_of_the_stroke_rate():
     got = labelled(reference, tested, cadence=cadence)
     only(names(got), where, "cadence_locked")
     assert got.ratio[520:680] == pytest.approx(3.0)
+
+
+def test_lock_to_slow_strides_counted_on_one_leg():
+    """A sensor may keep to 46 a minute, which is too slow for steps and quick for strokes."""
+    reference, where = wave(low=150, high=180), spell(N, 500, 700)
+    cadence = np.full(N, 46.0) + noise(24, sd=0.3)
+    tested = np.where(where, cadence, reference) + noise(25, sd=0.4)
+    only(names(labelled(reference, tested, cadence=cadence)), where, "cadence_locked")
+
+
+@pytest.mark.parametrize(("level", "multiples"), [(30.0, (2, 3, 4)), (46.0, (1, 2, 3)), (80.0, (1, 2, 0.5))])
+def test_multiples_that_a_device_may_keep_to(level, multiples):
+    assert cadence_multiples(np.full(20, level)) == multiples
 
 
 def test_lock_too_short_for_a_slow_device_to_settle_is_locked_at_its_bottom():

@@ -30,6 +30,10 @@ UNJUDGED: Final = -1
 OFF_RATIOS: Final = (2.0 / 3.0, 3.0 / 2.0, 1.0 / 3.0, 3.0)
 STEP_MULTIPLES: Final = (1.0, 2.0, 0.5)
 STROKE_MULTIPLES: Final = (2.0, 3.0, 4.0)
+EITHER_MULTIPLES: Final = (1.0, 2.0, 3.0)
+LEAST_STEPS: Final = 50.0
+LEAST_RATE: Final = 40.0
+"""A slower cadence is no number that a heart rate sensor keeps to by itself (common practice, no source)."""
 MOVED_BPM: Final = 0.1
 """A level that changed by no more from one reading to the next stood still."""
 
@@ -148,9 +152,13 @@ def cadence_multiples(cadence: F64) -> tuple[float, ...]:
     Returns
     -------
     tuple of float
-        Steps (50 a minute or more) are taken at one, two and half times; strokes at two, three and four times.
+        Steps (50 a minute or more) are taken at one, two and half times; strokes at two, three and four times. From 40
+        to 50 a minute it may be slow steps, counted on one leg, or quick strokes: one, two and three times.
     """
     seen = cadence[np.isfinite(cadence)]
     if seen.size == 0:
         return ()
-    return STEP_MULTIPLES if float(np.median(seen)) >= 50.0 else STROKE_MULTIPLES
+    usual = float(np.median(seen))
+    if usual >= LEAST_STEPS:
+        return STEP_MULTIPLES
+    return EITHER_MULTIPLES if usual >= LEAST_RATE else STROKE_MULTIPLES
