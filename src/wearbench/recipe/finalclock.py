@@ -25,7 +25,7 @@ from wearbench.wording import number
 __all__ = ["SHARP_S", "final_clock"]
 
 SHARP_S = 0.3
-"""A clock that no method could know better than this (standard error) is weak (our own figure)."""
+"""A clock that is known no better than this (standard error), or could not be by any method, is weak (our own)."""
 
 _TRUSTS = ("good", "declared", "weak", "refused")
 
@@ -48,8 +48,10 @@ def final_clock(one: Comparison, first: ClockFit) -> ClockFit:
     clock = _of_readings(one, series, first)
     if one.steps and clock.trust == "good":
         return replace(clock, trust="weak", why="the clock steps inside the recording; see the proposals")
-    if clock.trust == "good" and not one.marked.usable and clock.bound_s > SHARP_S:
-        known = 0.5 * finite_width(clock)
+    known = 0.5 * finite_width(clock)
+    # The interval also counts what is not known of averaging and shape.
+    error = max(clock.bound_s, known / normal_point(one.settings.confidence))
+    if clock.trust == "good" and not one.marked.usable and error > SHARP_S:
         return replace(clock, trust="weak", why=f"the readings tell it to {number(known, decimals=1)} s only")
     return clock
 
