@@ -82,3 +82,10 @@ def test_answers_within_a_quarter_of_the_averaging_are_one(averaging):
     assert fit.shift_s == pytest.approx(-0.5 * averaging, abs=1.0)
     apart = [abs(other.shift_s - fit.shift_s) for other in fit.candidates[1:]]
     assert min(apart, default=math.inf) > max(20.0, 0.25 * averaging)
+
+
+def test_a_device_that_follows_no_mode_is_fitted_without_a_word():
+    # five times the rate lies near none of 1, half and double; a mean of nothing would warn, and warnings are errors
+    rate, reference = rising()
+    fit = fit_clock(reference, np.arange(float(rate.size)), 5.0 * rate, averaging_s=8.0, search_s=60.0, start_s=0.0)
+    assert fit.trust == "refused"

@@ -354,7 +354,8 @@ def _settle(
         wide: F64 = centre + np.arange(-n - extra, n + 1, dtype=np.float64) * step
         bias = bias_grid(data.log_ratio(centre), scale=2.0 * scale, prior=data.expected)
         worth = worth_of(phi)
-        if abs(np.median(near_a_mode(data.log_ratio(centre))[0])) > _SEEN:
+        near, _ = near_a_mode(data.log_ratio(centre))
+        if near.size and abs(float(np.median(near))) > _SEEN:
             data = _leaning(data, wide[:: max(1, wide.size // 12)], scale=2.0 * scale, bias=bias)
         each = data.curves(wide, scale=2.0 * scale, bias=bias)
         shifts = wide[extra:]

@@ -87,7 +87,7 @@ def loss_curves(
     backs = [np.rint(one if lean is None else one * lean).astype(np.intp) for one in off]
     loss = np.zeros((off.size, n_blocks, shifts_s.size))
     filled, starts = np.unique(block, return_index=True)
-    first_s, last_s = float(time_s[0] + shifts_s.min()), float(time_s[-1] + shifts_s.max())
+    first_s, last_s = float(time_s.min() + shifts_s.min()), float(time_s.max() + shifts_s.max())
     step_s, level = _levels(reference, first_s, last_s)
     level /= _FINE
     shown = (log_value + _FAR) / _FINE + 1.0

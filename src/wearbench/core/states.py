@@ -34,16 +34,15 @@ from wearbench.core.statemodel import (
 )
 from wearbench.core.staterules import (
     coincidences,
-    dips,
     held_runs,
     late,
     lawful,
-    part_ways,
     settle_blends,
     slips,
     unsettled,
     whole_holds,
 )
+from wearbench.core.stateways import dips, part_ways
 
 __all__ = [
     "STATES",
