@@ -24,6 +24,8 @@ LEAST_EDGE_S: Final = 5.0
 EDGE_READINGS: Final = 2.0
 INSEPARABLE_SHARE: Final = 0.03
 INSEPARABLE_PER_MIN: Final = 1.0
+SIMPLE_RATIOS: Final = (2 / 3, 3 / 2)
+LOCK_MULTIPLES: Final = (1.0, 2.0)
 RATES: Final = ("halved", "doubled", "cadence_locked")
 DOUBT_MARGIN_S: Final = 20.0
 LOWEST_BPM: Final = 25.0
@@ -44,11 +46,27 @@ def credited(rows: pl.DataFrame) -> pl.DataFrame:
     near = (pl.col("said_cadence") - half).abs() <= INSEPARABLE_SHARE * half + INSEPARABLE_PER_MIN
     both = (pl.col("said_state") == "halved") & (pl.col("said_also") == "cadence_locked")
     hidden = (pl.col("state") == "cadence_locked") & near.fill_null(value=False)
-    right = named | (hidden & both.fill_null(value=False))
+    simple = _ratio_is_cadence()
+    swapped = (pl.col("state") == "off_ratio") & (pl.col("said_state") == "cadence_locked")
+    swapped = swapped | ((pl.col("state") == "cadence_locked") & (pl.col("said_state") == "off_ratio"))
+    right = named | (hidden & both.fill_null(value=False)) | (swapped & simple)
     return rows.with_columns(
         said_state=pl.when(right).then(pl.col("state")).otherwise(pl.col("said_state")),
-        unsure=(either | hidden).fill_null(value=False),
+        unsure=(either | hidden | (swapped & simple)).fill_null(value=False),
     )
+
+
+def _ratio_is_cadence() -> pl.Expr:
+    """Whether the ratio and the multiple that are at stake are one value: of the two, what was said is known."""
+    found = pl.lit(value=False)
+    for ratio in SIMPLE_RATIOS:
+        for multiple in LOCK_MULTIPLES:
+            value = ratio * pl.col("said_reference")
+            near = (multiple * pl.col("said_cadence") - value).abs() <= INSEPARABLE_SHARE * value + INSEPARABLE_PER_MIN
+            lock = (pl.col("said_state") == "cadence_locked") & ((pl.col("said_ratio") - multiple).abs() < 0.01)
+            other = (pl.col("said_state") == "off_ratio") & ((pl.col("said_ratio") - ratio).abs() < 0.01)
+            found = found | (near & (lock | other)).fill_null(value=False)
+    return found
 
 
 def without_short(rows: pl.DataFrame, spells: pl.DataFrame, averaging: pl.DataFrame) -> pl.DataFrame:

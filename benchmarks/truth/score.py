@@ -34,7 +34,7 @@ BOUND_S: Final = 0.3
 CENTRE_S: Final = 1.0
 LONGEST_INTERVALS: Final = 1.5
 ROWS_AGREE: Final = 0.9
-SAID: Final = ("start", "end", "state", "used", "reason", "also", "cadence", "reference")
+SAID: Final = ("start", "end", "state", "used", "reason", "also", "cadence", "reference", "ratio")
 KEY: Final = ["session", "device"]
 
 

@@ -19,6 +19,7 @@ from wearbench.core.clockcurves import (
     loss_curves,
     residual_scale,
     serial_noise,
+    shift_error,
     t_over_z,
 )
 from wearbench.core.clocksearch import coarse_scale, search_offsets, tolerant_loss
@@ -267,3 +268,33 @@ def test_every_offset_at_which_they_overlap_is_looked_at():
         apart = np.diff(np.sort([c.shift_s for c in got]))
         assert (apart >= 20.0).all()
     assert search_offsets(reference, inner + 50_000, log_value, averaging_s=1.0, search_s=100.0, near_s=0.0) == []
+
+
+@pytest.mark.parametrize(("period_s", "keep"), [(600.0, 0.0), (600.0, 0.9), (40.0, 0.9)])
+def test_error_of_a_shift_is_what_many_draws_show(period_s, keep):
+    """Least squares for a shift, 300 draws of errors in a row; slow errors weigh where the slopes are slow too."""
+    at_s = np.arange(1801.0)
+    rate = 120.0 + 20.0 * np.sin(2 * math.pi * at_s / period_s)
+    reference = smoothed(running_from_windows(at_s[:-1], at_s[1:], rate[:-1]), averaging_s=2.0)
+    time_s = np.arange(60.0, 1740.0)
+    here = reference.log_at(time_s)
+    slope = 0.5 * (reference.log_at(time_s + 1.0) - reference.log_at(time_s - 1.0))
+    slope -= slope.mean()
+    rng = np.random.default_rng(4)
+    shifts, said = [], []
+    for _ in range(300):
+        error = rng.normal(size=time_s.size)
+        for i in range(1, error.size):
+            error[i] = keep * error[i - 1] + math.sqrt(1.0 - keep**2) * error[i]
+        error *= 0.01
+        shifts.append(float(np.dot(slope, error) / np.dot(slope, slope)))
+        said.append(shift_error(reference, time_s, here + error, 0.0))
+    spread = float(np.std(shifts))
+    white = 0.01 / math.sqrt(float(np.dot(slope, slope)))
+    assert float(np.median(said)) == pytest.approx(max(spread, white), rel=0.15)
+
+
+def test_error_of_a_shift_is_endless_where_nothing_moves():
+    at_s = np.arange(601.0)
+    reference = smoothed(running_from_windows(at_s[:-1], at_s[1:], np.full(600, 90.0)), averaging_s=2.0)
+    assert shift_error(reference, np.arange(60.0, 540.0), np.full(480, math.log(90.0)), 0.0) == math.inf

@@ -41,6 +41,7 @@ def rows_of(
     averaging_s: float = 10.0,
     said_also: list[str | None] | None = None,
     cadence: list[float | None] | None = None,
+    ratio: list[float] | None = None,
 ) -> pl.DataFrame:
     """Readings one a second; each window is what came just before its stamp."""
     n = len(states)
@@ -61,11 +62,13 @@ def rows_of(
             "said_also": said_also or [None] * n,
             "said_cadence": cadence or [None] * n,
             "said_reference": [120.0] * n,
+            "said_ratio": ratio or [None] * n,
         },
         schema_overrides={
             **dict.fromkeys(("time", "start", "end"), INSTANT),
             **dict.fromkeys(("also", "excluded", "said_also"), pl.String),
             "said_cadence": pl.Float64,
+            "said_ratio": pl.Float64,
         },
     )
 
@@ -124,6 +127,21 @@ def test_a_lock_called_half_and_cadence_at_once_is_right_where_whole_numbers_hid
     found = credited(rows)
     assert found["said_state"].to_list() == ["cadence_locked", "halved", "halved", "halved"]
     assert found["unsure"].to_list() == [True, False, True, False]
+
+
+def test_another_simple_ratio_that_is_the_cadence_is_right_by_either_name() -> None:
+    """Two thirds of 120 is 80: 3 % and one make 3.4, so a cadence of 83 may be it, and twice 41; 84 may not."""
+    rows = rows_of(
+        ["off_ratio", "off_ratio", "off_ratio", "cadence_locked", "cadence_locked", "off_ratio"],
+        ["cadence_locked", "cadence_locked", "cadence_locked", "off_ratio", "off_ratio", "cadence_locked"],
+        cadence=[83.0, 41.0, 84.0, 83.0, 83.0, 83.0],
+        ratio=[1.0, 2.0, 1.0, 2 / 3, 3 / 2, 2.0],
+    )
+    found = credited(rows)
+    assert found["unsure"].to_list() == [True, True, False, True, False, False]
+    assert found["said_state"].to_list() == [
+        "off_ratio", "off_ratio", "cadence_locked", "cadence_locked", "off_ratio", "cadence_locked",
+    ]  # fmt: skip
 
 
 def test_readings_beside_a_reference_that_no_heart_can_have_are_left_out() -> None:
@@ -374,6 +392,7 @@ def test_a_whole_study_by_hand() -> None:
         quantity=pl.lit("heart_rate"),
         also=pl.lit(None, dtype=pl.String),
         cadence=pl.lit(None, dtype=pl.Float64),
+        ratio=pl.lit(None, dtype=pl.Float64),
         reference=pl.lit(120.0),
         state=pl.Series(["faithful"] * 22 + ["halved"] * 18),
         used=pl.lit(value=True),

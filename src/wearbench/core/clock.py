@@ -35,6 +35,7 @@ from wearbench.core.clockcurves import (
     normal_point,
     residual_scale,
     serial_noise,
+    shift_error,
     t_over_z,
     worth_of,
 )
@@ -384,7 +385,8 @@ def _settle(
     # Slope information beside the bootstrap: few blocks can agree by luck.
     seen, serial = serial_noise(data.log_ratio(centre), least=_LEAST_SPREAD)
     bound = information_bound(data.reference, data.time_s, data.log_value, centre, scale=seen, phi=serial)
-    floor = z * bound
+    least = shift_error(data.reference, data.time_s, data.log_value, centre)
+    floor = z * least
     widen = t_over_z(-(-data.n_blocks // 2), z=z)
     low = centre - max(widen * (centre - low), floor, _FLOOR_S)
     high = centre + max(widen * (high - centre), floor, _FLOOR_S)

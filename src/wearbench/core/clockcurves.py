@@ -28,6 +28,7 @@ __all__ = [
     "normal_point",
     "residual_scale",
     "serial_noise",
+    "shift_error",
     "t_over_z",
     "worth_of",
 ]
@@ -45,6 +46,7 @@ _FINE_S: Final = 0.25
 _AT_ONCE: Final = 12_000
 """Readings times shifts looked at together: what stays close to the processor."""
 _NEAR: Final = 0.15
+_LEAST_ERROR: Final = 0.002
 NO_REFERENCE: Final = 0.6
 """What a reading costs at a shift that leaves it without reference: worse than following, better than not."""
 
@@ -248,28 +250,77 @@ def serial_noise(log_ratio: F64, *, least: float) -> tuple[float, float]:
     robust = max(1.4826 * float(np.median(np.abs(centred))), least)
     error = np.zeros(log_ratio.size)
     error[which] = np.clip(centred, -3.0 * robust, 3.0 * robust)
-    seen = which.astype(np.float64)
-    # Lagged products of all at once.
-    length = 1 << (2 * error.size).bit_length()
-
-    def lagged(column: F64) -> F64:
-        out: F64 = np.fft.irfft(np.square(np.abs(np.fft.rfft(column, length))), length)[: error.size]
-        return out
-
-    both = np.maximum(lagged(seen), 1.0)
     variance = float(np.square(error).sum() / near.size)
     if variance <= 0.0:
         return robust, 0.0
-    rho = lagged(error) / both / variance
-    first = float(np.clip(rho[1], 0.0, 0.98))
-    lags = min(error.size // 4, 400)
-    pairs = rho[1 : lags - 1 : 2] + rho[2:lags:2]
-    ends = np.flatnonzero(pairs <= 0.0)
-    total = 1.0 + 2.0 * float(pairs[: int(ends[0]) if ends.size else pairs.size].sum())
+    rho, kept = _autocorrelation(error, which)
+    first = float(np.clip(rho[0], 0.0, 0.98)) if rho.size else 0.0
+    total = 1.0 + 2.0 * float(rho[:kept].sum())
     times = max((1 + first) / (1 - first), total)
     # The median took as many readings as are worth one.
     variance *= near.size / max(near.size - times, 0.25 * near.size)
     return float(np.clip(math.sqrt(variance), least, _MAX_SCALE)), (times - 1) / (times + 1)
+
+
+def _lagged(column: F64) -> F64:
+    """Sums of products with itself at each lag, shape of ``column``."""
+    length = 1 << (2 * column.size).bit_length()
+    out: F64 = np.fft.irfft(np.square(np.abs(np.fft.rfft(column, length))), length)[: column.size]
+    return out
+
+
+def _autocorrelation(error: F64, which: NDArray[np.bool_]) -> tuple[F64, int]:
+    """Autocorrelation from lag one on, and up to where pairs of neighbouring lags are positive (Geyer 1992)."""
+    variance = float(np.square(error).sum() / which.sum())
+    lags = min(error.size // 4, 400)
+    rho = (_lagged(error) / np.maximum(_lagged(which.astype(np.float64)), 1.0) / variance)[1:]
+    pairs = rho[: max(lags - 2, 0) : 2] + rho[1 : max(lags - 1, 1) : 2][: rho[: max(lags - 2, 0) : 2].size]
+    ends = np.flatnonzero(pairs <= 0.0)
+    return rho, 2 * int(ends[0] if ends.size else pairs.size)
+
+
+def shift_error(reference: Smoothed, time_s: F64, log_value: F64, shift_s: float) -> float:
+    """Standard error of a shift whose readings err in a row, from where in the slopes their errors lie.
+
+    Parameters
+    ----------
+    reference : Smoothed
+    time_s, log_value : float64 arrays, shape (n,)
+        Constant error taken off.
+    shift_s : float
+        Where the fit ended.
+
+    Returns
+    -------
+    float
+        Infinite when nothing moves or fewer than 8 readings follow; never less than for independent errors.
+
+    Notes
+    -----
+    Least squares with serially correlated errors, ``sum_ij s_i s_j cov_ij / (sum s^2)^2`` with slopes s about their
+    mean (a constant error is found along). The autocovariance is that of the residuals, up to where pairs of
+    neighbouring lags cease to be positive (Newey & West 1987, Econometrica 55:703-708, from memory, for the form;
+    Geyer 1992, Statistical Science 7:473-483, for the cut). Slow errors matter little where the slopes change sign
+    often, which ``information_bound`` does not count.
+    """
+    at = time_s + shift_s
+    slope = 0.5 * (reference.log_at(at + 1.0) - reference.log_at(at - 1.0))
+    error = log_value - reference.log_at(at)
+    which = np.isfinite(slope) & (np.abs(error) < _NEAR)
+    if int(which.sum()) < 8:
+        return math.inf
+    slope, error = np.where(which, slope, 0.0), np.where(which, error, 0.0)
+    slope[which] -= slope[which].mean()
+    middle = float(np.median(error[which]))
+    robust = max(1.4826 * float(np.median(np.abs(error[which] - middle))), _LEAST_ERROR)
+    error[which] = np.clip(error[which] - middle, -3.0 * robust, 3.0 * robust)
+    products = _lagged(slope)
+    if products[0] <= 0.0:
+        return math.inf
+    rho, kept = _autocorrelation(error, which)
+    variance = float(np.square(error).sum() / which.sum())
+    total = max(float(products[0] + 2.0 * np.dot(rho[:kept], products[1 : kept + 1])), float(products[0]))
+    return math.sqrt(max(variance, _LEAST_ERROR**2) * total) / float(products[0])
 
 
 def follows_by_chance(log_reference: F64, log_value: F64) -> bool:
