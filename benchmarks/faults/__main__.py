@@ -17,7 +17,7 @@ from concurrent.futures import ProcessPoolExecutor, as_completed
 from multiprocessing import get_context
 from pathlib import Path
 
-from benchmarks.faults.measure import Outcome, outcome
+from benchmarks.faults.measure import Outcome, outcome_of
 from benchmarks.faults.table import page, rows_of
 
 HERE = Path(__file__).resolve().parent
@@ -25,18 +25,13 @@ VARIANTS = ("clean", "halved")
 Task = tuple[int, str]
 
 
-def one(task: Task) -> Outcome:
-    """One study."""
-    return outcome(task[0], variant=task[1])
-
-
 def outcomes(tasks: list[Task], *, processes: int) -> Iterator[Outcome]:
     """Outcomes as they are done."""
     if processes < 2:
-        yield from map(one, tasks)
+        yield from map(outcome_of, tasks)
         return
     with ProcessPoolExecutor(processes, mp_context=get_context("spawn")) as pool:
-        for done in as_completed([pool.submit(one, task) for task in tasks]):
+        for done in as_completed([pool.submit(outcome_of, task) for task in tasks]):
             yield done.result()
 
 

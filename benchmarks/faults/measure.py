@@ -64,6 +64,11 @@ def outcome(seed: int, *, variant: str) -> Outcome:
     return _scored(plan, variant, found, document, cpu_s=ended - written, write_s=written - began)
 
 
+def outcome_of(task: tuple[int, str]) -> Outcome:
+    """One study by seed and variant: what a process of a pool is given, which finds no names in a program's main."""
+    return outcome(task[0], variant=task[1])
+
+
 def _scored(
     plan: Plan, variant: str, found: list[Finding], document: dict[str, Any], *, cpu_s: float, write_s: float
 ) -> Outcome:
