@@ -83,8 +83,7 @@ def loss_curves(
     -------
     float64 array, shape (n_blocks, m), or (k, n_blocks, m) where constant errors are given
     """
-    far = np.arange(-_FAR, _FAR + 0.5 * _FINE, _FINE)
-    table = np.concatenate([[NO_REFERENCE], tolerant_loss(far, scale=scale)]).astype(np.float32)
+    table = _table(scale)
     off = np.zeros(1) if bias is None else bias / _FINE
     backs = [np.rint(one if lean is None else one * lean).astype(np.intp) for one in off]
     loss = np.zeros((off.size, n_blocks, shifts_s.size))
@@ -109,6 +108,20 @@ def loss_curves(
             each = table.take(at, mode="clip")
             loss[i, filled, part] = np.add.reduceat(each, starts, axis=1, dtype=np.float64).T
     return loss[0] if bias is None else loss
+
+
+def _table(scale: float) -> NDArray[np.float32]:
+    """What no reference costs, then the loss from one end of the log ratios to the other."""
+    far = np.arange(-_FAR, _FAR + 0.5 * _FINE, _FINE)
+    loss = np.ones(far.size + 1)
+    loss[0] = NO_REFERENCE
+    # Nine spreads from every mode it is one, to the last digit.
+    near = np.zeros(far.size, dtype=np.bool_)
+    for mode in _MODES:
+        first, last = (int(np.clip((mode + side * 9.0 * scale + _FAR) / _FINE, 0, far.size)) for side in (-1, 1))
+        near[first:last] = True
+    loss[1:][near] = tolerant_loss(far[near], scale=scale)
+    return loss.astype(np.float32)
 
 
 def _levels(reference: Smoothed, first_s: float, last_s: float) -> tuple[float, F64]:
